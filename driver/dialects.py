@@ -1,0 +1,71 @@
+"""Which dialects there are: the shipped ones, a user's file, and what other packages bring."""
+
+from __future__ import annotations
+
+import difflib
+from importlib import metadata, resources
+from pathlib import Path
+
+from noonmark.driver.config import ConfigError
+from noonmark.protocols.dialect import USUAL, Dialect, DialectError, parse_dialect
+
+ENTRY_POINTS = "noonmark.dialects"
+AUTO = "auto"
+
+
+def shipped() -> dict[str, Dialect]:
+    """Name to dialect, of everything that comes with this package, sorted."""
+    found = {USUAL.name: USUAL}
+    folder = resources.files("noonmark.protocols").joinpath("dialects")
+    if folder.is_dir():
+        for entry in sorted(folder.iterdir(), key=lambda one: one.name):
+            if entry.name.endswith(".toml"):
+                dialect = parse_dialect(entry.read_text("utf-8"), entry.name)
+                found[dialect.name] = dialect
+    return dict(sorted(found.items()))
+
+
+def contributed() -> dict[str, Dialect]:
+    """What other packages add by the entry point group `noonmark.dialects`: each a Dialect, or TOML text."""
+    found: dict[str, Dialect] = {}
+    for point in metadata.entry_points(group=ENTRY_POINTS):
+        value = point.load()
+        if isinstance(value, Dialect):
+            found[point.name] = value
+        elif isinstance(value, str):
+            found[point.name] = parse_dialect(value, f"entry point {point.name}")
+        else:
+            raise DialectError(f"entry point {point.name} of {ENTRY_POINTS}: expected a Dialect or TOML text")
+    return found
+
+
+def known() -> dict[str, Dialect]:
+    """Every dialect that goes by a name; a shipped one is never replaced by a contributed one."""
+    return {**contributed(), **shipped()}
+
+
+def resolve(name: str, folder: Path | None = None) -> Dialect:
+    """A dialect by name, or from a TOML file (a path has a separator or ends in .toml). Raises ConfigError."""
+    if name == USUAL.name:
+        return USUAL
+    try:
+        if "/" in name or name.endswith(".toml"):
+            path = Path(name).expanduser()
+            if not path.is_absolute() and folder is not None:
+                path = folder / path
+            return parse_dialect(path.read_text("utf-8"), str(path))
+        found = known()
+    except OSError as error:
+        raise ConfigError(f"dialect {name}: can't be read: {error.strerror}", code="dialect-absent") from None
+    except UnicodeDecodeError:
+        raise ConfigError(f"dialect {name}: is not UTF-8", code="dialect-wrong") from None
+    except DialectError as error:
+        raise ConfigError(str(error), code="dialect-wrong", remedy="see: noonmark dialects usual") from None
+    if name in found:
+        return found[name]
+    near = difflib.get_close_matches(name, [*found, AUTO], n=1, cutoff=0.0)
+    raise ConfigError(
+        f"unknown dialect {name!r}; the nearest known is {near[0]!r}",
+        code="dialect-absent",
+        remedy="list them with: noonmark dialects",
+    )

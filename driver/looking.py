@@ -1,0 +1,186 @@
+"""The stages that only look: read the mount, gather the sources, establish the truth, decide."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+
+from noonmark.driver import clockset, conventions, zones
+from noonmark.driver.comparison import unix_datetime
+from noonmark.driver.gathering import Sources, open_sources
+from noonmark.driver.mount import Talk, Unreachable
+from noonmark.driver.proof import Decision, Sight, decide, latitude_sign, sidereal_trouble
+from noonmark.driver.run import Run, Stop
+from noonmark.driver.seams import guarded
+from noonmark.driver.writing import HALF_MINUTE_DEG, manner_from
+from noonmark.protocols.seams import LinkError
+
+RESERVE_S = 20.0  # of the time limit, kept for what follows the gathering
+
+
+def open_all(run: Run, newest_record_s: float, *, reads_only: bool) -> Sources:
+    """Open the sources, then the line to the mount. Raises LinkError, Interrupted."""
+    run.sources = open_sources(run.config, run.seams, newest_record_s)
+    if run.sources.host.assumption:
+        run.note("host-bound-assumed", run.sources.host.assumption)
+    link = guarded(run.seams.open_link(run.config, reads_only), reads_only)
+    mount = run.config.mount
+    run.talk = Talk(
+        link,
+        run.seams.clock,
+        run.dialect.deadlines.other_s or mount.reply_timeout_s,
+        run.limit,
+        acknowledgement="unknown" if run.auto else run.dialect.acknowledgement,
+        notices=0 if run.auto else run.dialect.date.notices,
+        date_deadline_s=run.dialect.deadlines.date_s,
+    )
+    return run.sources
+
+
+def look_at_mount(run: Run, *, pointing: bool = True, quick: bool = False) -> Sight:
+    """Read everything, and measure the clock. Raises Unreachable, TimeLimit."""
+    assert run.talk is not None
+    readings = run.talk.read_all(pointing=pointing)
+    before = run.seams.clock.monotonic()
+    if quick:
+        measure = clockset.bounds(list(readings.local), readings.display_hours)
+    else:
+        measure = clockset.measure(run.talk, readings.display_hours)
+        run.wait("measuring the mount's clock", run.seams.clock.monotonic() - before)
+    run.sight = run.evidence.look(readings, measure)
+    return run.sight
+
+
+def gather_truth(run: Run) -> None:
+    """Wait for the sources, and establish the truth and the offset that follows."""
+    assert run.sources is not None
+    clock = run.seams.clock
+    waited = run.sources.gather(clock, run.limit - min(RESERVE_S, run.config.policy.time_limit_s / 3))
+    if run.sources.receivers:
+        run.wait("consecutive epochs of the receivers", waited)
+    run.truth = run.sources.truth(run.config)
+    if run.sources.host.trouble:
+        run.note(run.sources.host.code, run.sources.host.trouble)
+    run.zone = zones.load_zone(run.config.site.timezone)
+    utc = run.utc()
+    if utc is None:
+        return
+    run.zone_offset_h = zones.offset_h(run.zone, utc)
+    differing = zones.disagreement(run.config.site.timezone, utc)
+    if differing:
+        run.note("zone-databases-differ", differing)
+    change = zones.next_change(run.zone, utc, within=dt.timedelta(days=1))
+    if change is not None:
+        run.note(
+            "zone-changes-soon",
+            f"the zone's offset changes from {change.offset_before_h:+g} to {change.offset_after_h:+g} h at "
+            f"{change.instant:%Y-%m-%d %H:%M} UTC: set the mount again then",
+        )
+
+
+def late_sidereal(run: Run) -> None:
+    """Ask for the sidereal time once more, long after the first reading: it must have gone on."""
+    assert run.talk is not None
+    assert run.sight is not None
+    last = run.talk.read_time("get-sidereal")
+    readings = run.sight.readings
+    readings = replace(readings, sidereal=(*readings.sidereal, last))
+    run.sight = run.evidence.look(readings, run.sight.measure)
+
+
+def conclude(run: Run) -> Decision:
+    """Decide what the present sight means under every convention that survives."""
+    assert run.sight is not None
+    assert run.truth is not None
+    if run.manner is None:
+        run.manner = manner_from(run.sight.readings, run.dialect, run.auto)
+    survivors = run.evidence.survivors if run.evidence.history else run.sight.conventions
+    run.decision = decide(
+        run.sight, survivors, run.truth, run.zone_offset_h, run.config,
+        run.manner.written_half_deg if run.manner else HALF_MINUTE_DEG, run.evidence.declared,
+    )  # fmt: skip
+    return run.decision
+
+
+def observations(run: Run) -> None:
+    """Notes on what a user should know and no row tells."""
+    assert run.sight is not None
+    readings = run.sight.readings
+    status = readings.status
+    if readings.slewing is None:
+        run.note("slewing-not-told", "the mount does not say whether it is slewing")
+    if run.verb == "set" and status is not None and status[1] == "T":
+        run.note("mount-tracking", "the mount is tracking: its pointing and its tracking may jump when clock or place change")
+    best = run.decision.best if run.decision is not None else None
+    if best is not None and best.on_utc:
+        run.note("mount-on-utc", "the mount holds offset 0 with UTC as its local time, which serves as well")
+    sign = latitude_sign(run.sight)
+    if sign == "silent":
+        run.note("latitude-sign-not-proven", "the latitude's sign was read back; the sky the mount shows can't prove it")
+    if conventions.tolerance_s(readings).get("instants of the readings", 0.0) > 1.0:
+        run.note("slow-answers", "the mount answers slowly: the sidereal proof is wider for it")
+    for note in run.config.notes:
+        run.note("configuration", note)
+
+
+def outcome_of_look(run: Run) -> Stop:
+    """What a look alone comes to: the outcome of `check`."""
+    assert run.sight is not None
+    assert run.truth is not None
+    assert run.decision is not None
+    if not run.truth.established:
+        return Stop(
+            "untrusted", run.truth.code or "untrusted", f"the truth could not be established: {run.truth.why}",
+            "see the claims; the mount was read and compared where that is possible",
+        )  # fmt: skip
+    decision = run.decision
+    if decision.state == "none":
+        code, words = sidereal_trouble(run.sight)
+        if run.evidence.declared is not None:
+            others = " (another convention would fit: is the dialect the right one?)" if run.sight.fitting else ""
+            return Stop("discrepant", code if not others else "dialect-contradicted",
+                        f"under the dialect {run.dialect.name!r} the sidereal proof fails: {words}{others}",
+                        "check the dialect, or use dialect = \"auto\"")  # fmt: skip
+        return Stop("refused", code, f"the mount's signs can't be found out: {words}",
+                    "give the dialect, if it is known; `set` may still bring the clock to follow")  # fmt: skip
+    assert decision.best is not None
+    if decision.state == "ambiguous":
+        if run.evidence.declared is not None:
+            told = "these values agree under another convention too"
+        else:
+            told = "what the mount shows is right under one convention and wrong under another, and both fit"
+        return Stop("refused", "signs-ambiguous", f"{told}: its sidereal clock can't tell them apart here",
+                    "run `set`: it tells them apart by writing in stages")  # fmt: skip
+    if latitude_sign(run.sight) == "contradicted":
+        return Stop("discrepant", "latitude-sign-contradicted",
+                    "the altitude that the mount shows fits the opposite latitude", "check the mount's hemisphere setting")  # fmt: skip
+    if run.sight.measure.fault is not None and decision.state == "right":
+        return Stop("discrepant", "clock-uneven", f"the mount's clock can't be trusted: {run.sight.measure.fault}")
+    if decision.state == "wrong":
+        wrong = decision.best.wrong
+        return Stop("discrepant", "settings-differ", "the mount does not agree with the truth: " + ", ".join(wrong),
+                    "noonmark set")  # fmt: skip
+    return Stop("confirmed", "confirmed", "place, date, time and offset are right, and the mount's own sidereal clock proves it")
+
+
+def refuse_if_unsafe(run: Run) -> None:
+    """What forbids writing. Raises Stop."""
+    assert run.sight is not None
+    assert run.truth is not None
+    if not run.truth.established:
+        raise outcome_of_look(run)
+    if run.sight.readings.slewing:
+        raise Stop(
+            "refused", "mount-slewing", "the mount is slewing; nothing was written", "wait until it is at rest, then run again"
+        )
+
+
+def as_unreachable(error: LinkError | Unreachable) -> Stop:
+    """The outcome for a line or a mount that fails."""
+    return Stop("unreachable", error.code, str(error), error.remedy)
+
+
+def now(run: Run) -> dt.datetime:
+    """The best UTC now, where one was established."""
+    assert run.truth is not None
+    return unix_datetime(run.truth.utc_s(run.seams.clock.monotonic()))

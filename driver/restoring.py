@@ -1,0 +1,149 @@
+"""What a record keeps of the earlier settings, and putting them back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any, Literal
+
+from noonmark.driver import looking, record, setting
+from noonmark.driver.comparison import unix_datetime
+from noonmark.driver.conventions import Convention
+from noonmark.driver.escaping import escape
+from noonmark.driver.mount import Readings
+from noonmark.driver.record import RecordError
+from noonmark.driver.result import SettingRow
+from noonmark.driver.run import Run, Stop
+from noonmark.driver.writing import Told, manner_from
+from noonmark.protocols import lx
+from noonmark.protocols.seams import ReplyError
+from noonmark.protocols.sexagesimal import wrap_signed
+
+
+def earlier_settings(run: Run) -> dict[str, Any]:
+    """What must be on disk before the first write: every setting as it was shown, and how far off the clock was.
+
+    `clock_minus_utc_s`: the local time shown minus UTC (the truth where established, else this host's), seconds.
+    """
+    assert run.sight is not None
+    readings = run.sight.readings
+    order = _date_order(run)
+    date = readings.date.in_order(order) or readings.date.in_order("dmy" if order == "mdy" else "mdy")
+    clock = None
+    if date is not None:
+        local = readings.local[-1]
+        days = (date - unix_datetime(0.0).date()).days
+        clock = days * 86400.0 + local.seconds + 0.5 * local.resolution_s - _utc_at(run, local.instant)
+    return {
+        "earlier": {
+            "date": readings.date_wire.decode("latin-1"),
+            "time": readings.local[-1].wire.decode("latin-1"),
+            "offset": readings.offset_wire.decode("latin-1"),
+            "longitude": readings.longitude_wire.decode("latin-1"),
+            "latitude": readings.latitude_wire.decode("latin-1"),
+            "clock_minus_utc_s": clock,
+            "date_order": order,
+        }
+    }
+
+
+def _date_order(run: Run) -> Literal["mdy", "dmy"]:
+    alive = run.evidence.survivors or (run.sight.conventions if run.sight is not None else frozenset())
+    return min(alive).date_order if alive else Convention().date_order
+
+
+def _utc_at(run: Run, instant: float) -> float:
+    if run.truth is not None and run.truth.time_established:
+        return run.truth.utc_s(instant)
+    assert run.sources is not None
+    return run.sources.host.utc_minus_monotonic + instant
+
+
+def restore(run: Run, path: Path | None) -> Stop:
+    """Put a record's earlier settings back, read back, and say which stand. Raises RecordError, Stop."""
+    folder = record.folder_of(run.config)
+    source = record.load(path) if path is not None else record.latest_restorable(folder, run.config.mount.port)
+    earlier = source.data.get("earlier")
+    if not isinstance(earlier, dict):
+        raise RecordError(f"{source.path}: holds no earlier settings (it is no record of a `set` that wrote)", "record-absent")
+    if source.data.get("port") != run.config.mount.port:
+        raise Stop(
+            "refused", "record-of-another-port",
+            f"{source.path} is of {escape(str(source.data.get('port')))}, and the mount's port is {run.config.mount.port}",
+            "name a record of this port, or give --port",
+        )  # fmt: skip
+    looking.open_all(run, record.newest_utc_s(folder), reads_only=False)
+    looking.look_at_mount(run)
+    looking.gather_truth(run)
+    looking.conclude(run)
+    assert run.sight is not None
+    if run.sight.readings.slewing:
+        raise Stop("refused", "mount-slewing", "the mount is slewing; nothing was written", "wait until it is at rest")
+    if run.truth is None or not run.truth.time_established:
+        run.note("clock-by-host", "no truth was established: the earlier clock is put back by this host's clock")
+    run.manner = run.manner or manner_from(run.sight.readings, run.dialect, run.auto)
+    wanted = _as_readings(earlier, run.sight.readings, source.path)
+    assert run.record is not None
+    run.record.data.update(earlier_settings(run))
+    run.record.data["restores"] = str(source.path)
+    try:
+        run.record.save("planned")
+    except RecordError as error:
+        raise Stop("refused", error.code, f"{error}; nothing was written", "free space, or set [record] folder") from None
+    clock = earlier.get("clock_minus_utc_s")
+    local = float(clock) + _utc_at(run, run.seams.clock.monotonic()) if isinstance(clock, (int, float)) else None
+    told = setting.put_back(run, wanted, local, str(earlier.get("date_order", "mdy")))
+    looking.look_at_mount(run)
+    run.rows = _rows(run, wanted, told)
+    missing = [name for name, what in told.items() if what != "there"]
+    if missing:
+        return Stop("incomplete", "settings-not-taken", "not put back: " + ", ".join(missing), "see the settings")
+    return Stop("confirmed", "restored", f"the settings of {source.path} are back, and were read back")
+
+
+def _as_readings(earlier: dict[str, Any], now: Readings, path: Path) -> Readings:
+    from dataclasses import replace
+
+    try:
+        wires = {name: str(earlier[name]).encode("latin-1") for name in ("date", "offset", "longitude", "latitude")}
+        return replace(
+            now,
+            date=lx.parse_date(wires["date"]), date_wire=wires["date"],
+            offset=lx.parse_offset(wires["offset"]), offset_wire=wires["offset"],
+            longitude=lx.parse_longitude(wires["longitude"]), longitude_wire=wires["longitude"],
+            latitude=lx.parse_latitude(wires["latitude"]), latitude_wire=wires["latitude"],
+        )  # fmt: skip
+    except (KeyError, UnicodeEncodeError, ReplyError) as error:
+        raise RecordError(f"{path}: its earlier settings can't be read: {error}", "record-unreadable") from None
+
+
+def _rows(run: Run, wanted: Readings, told: dict[str, Told]) -> tuple[SettingRow, ...]:
+    """What was put back, beside what the mount shows now, in the mount's own signs."""
+    assert run.sight is not None
+    shown = run.sight.readings
+    values = {
+        "latitude": (wanted.latitude.value_deg, shown.latitude.value_deg, shown.latitude_wire, "deg"),
+        "longitude": (wanted.longitude.value_deg, shown.longitude.value_deg, shown.longitude_wire, "deg"),
+        "offset": (wanted.offset.value_h, shown.offset.value_h, shown.offset_wire, "h"),
+    }
+    rows = []
+    for name, (expected, read, wire, unit) in values.items():
+        gap = wrap_signed(read - expected, 360.0) if unit == "deg" else read - expected
+        rows.append(
+            SettingRow.model_validate(
+                {
+                    "name": name, "expected": expected, "read": read, "wire": escape(wire), "residual": gap, "unit": unit,
+                    "tolerance": None, "ok": told.get(name) == "there",
+                }
+            )
+        )  # fmt: skip
+    for name, wire in (("date", shown.date_wire), ("time", shown.local[-1].wire)):
+        rows.append(
+            SettingRow.model_validate(
+                {
+                    "name": name, "expected": None, "read": None, "wire": escape(wire), "residual": None,
+                    "unit": "d" if name == "date" else "s", "tolerance": None,
+                    "ok": told[name] == "there" if name in told else None,
+                }
+            )
+        )  # fmt: skip
+    return tuple(rows)

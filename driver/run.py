@@ -1,0 +1,244 @@
+"""One run: what it has found out so far, and how that becomes a result, whatever went wrong."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from noonmark.driver import zones
+from noonmark.driver.comparison import raw_rows, unix_datetime
+from noonmark.driver.config import Config
+from noonmark.driver.conventions import ALL, Convention, labels_of, tolerance_s
+from noonmark.driver.escaping import escape
+from noonmark.driver.gathering import Sources, truth_value
+from noonmark.driver.mount import Talk
+from noonmark.driver.proof import Decision, Evidence, Sight
+from noonmark.driver.record import Record
+from noonmark.driver.result import (
+    EXIT_STATUS,
+    CauseValue,
+    ClockValue,
+    ConventionsValue,
+    MountValue,
+    Note,
+    Outcome,
+    Planned,
+    Result,
+    SettingRow,
+    SiteValue,
+    Wait,
+)
+from noonmark.driver.seams import Seams
+from noonmark.driver.truth import Truth
+from noonmark.driver.version import VERSION
+from noonmark.driver.versions import versions
+from noonmark.driver.writing import Manner
+from noonmark.protocols.dialect import Dialect
+
+Verb = Literal["check", "set", "restore"]
+CANDIDATES_TOLD = 24
+
+
+class Stop(Exception):
+    """The run ends here, with this outcome."""
+
+    def __init__(self, outcome: Outcome, code: str, reason: str, remedy: str = "") -> None:
+        super().__init__(reason)
+        self.outcome, self.code, self.reason, self.remedy = outcome, code, reason, remedy
+
+
+@dataclass(slots=True)
+class Run:
+    """The state of one run."""
+
+    config: Config
+    seams: Seams
+    verb: Verb
+    dialect: Dialect
+    auto: bool
+    start: float
+    started_utc_s: float
+    evidence: Evidence
+    sources: Sources | None = None
+    talk: Talk | None = None
+    truth: Truth | None = None
+    zone: zones.Zone | None = None
+    zone_offset_h: float | None = None
+    sight: Sight | None = None
+    decision: Decision | None = None
+    manner: Manner | None = None
+    record: Record | None = None
+    notes: list[Note] = field(default_factory=list)
+    waits: list[Wait] = field(default_factory=list)
+    planned: list[Planned] = field(default_factory=list)
+    explanation: list[CauseValue] = field(default_factory=list)
+    attempts: dict[str, list[str]] = field(default_factory=dict)  # every write, told before it was sent
+    confirmed: set[str] = field(default_factory=set)  # read back within its budget after the last write
+    assumptions: list[str] = field(default_factory=list)
+    rows: tuple[SettingRow, ...] | None = None  # what a verb judges by something else than the truth
+
+    @property
+    def limit(self) -> float:
+        """The monotonic instant at which everything must be over."""
+        return self.start + self.config.policy.time_limit_s
+
+    def note(self, slug: str, text: str) -> None:
+        """Add a note, once."""
+        if all(one.note != slug or one.text != text for one in self.notes):
+            self.notes.append(Note(note=slug, text=text))
+
+    def wait(self, what: str, seconds: float) -> None:
+        """Name a stated wait of the run."""
+        self.waits.append(Wait(what=what, seconds=round(seconds, 3)))
+
+    def utc(self) -> dt.datetime | None:
+        """The best UTC now, aware; None where none was established."""
+        if self.truth is None or not self.truth.time_established:
+            return None
+        return unix_datetime(self.truth.utc_s(self.seams.clock.monotonic()))
+
+    # --- telling ----------------------------------------------------------------------------------
+
+    def result(
+        self, outcome: Outcome | None, code: str, reason: str, remedy: str = "", *, exit_status: int | None = None
+    ) -> Result:
+        """The result as it stands now."""
+        site = self.config.site
+        status = EXIT_STATUS[outcome] if exit_status is None and outcome else exit_status
+        assert status is not None
+        best = self.decision.best if self.decision is not None else None
+        settings = best.rows if best is not None else raw_rows(self.sight.readings) if self.sight is not None else ()
+        if self.rows is not None:
+            settings = self.rows
+        written = [name for name in self.attempts if name in self.confirmed]
+        return Result(
+            noonmark_version=VERSION,
+            verb=self.verb,
+            outcome=outcome,
+            exit_status=status,
+            code=code,
+            reason=reason,
+            remedy=remedy,
+            started_utc=unix_datetime(self.started_utc_s).isoformat(timespec="milliseconds").replace("+00:00", "Z"),
+            duration_s=round(self.seams.clock.monotonic() - self.start, 3),
+            site=SiteValue(
+                name=site.name, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg,
+                elevation_m=site.elevation_m, timezone=site.timezone,
+            ),
+            mount=self._mount(),
+            truth=truth_value(self.truth, self.sources, self.zone_offset_h)
+            if self.truth is not None and self.sources is not None
+            else None,
+            settings=settings,
+            clock=self._clock(),
+            conventions=self._conventions(),
+            notes=tuple(self.notes),
+            planned=tuple(self.planned),
+            written=tuple(written),
+            unconfirmed=tuple(name for name in self.attempts if name not in self.confirmed),
+            untouched=tuple(
+                name for name in ("longitude", "latitude", "offset", "date", "time") if name not in self.attempts
+            ),
+            explanation=tuple(self.explanation),
+            waits=tuple(self.waits),
+            versions=versions(self.zone),
+            record=str(self.record.path) if self.record is not None and "stage" in self.record.data else None,
+        )  # fmt: skip
+
+    def _mount(self) -> MountValue:
+        if self.sight is None:
+            return MountValue()
+        readings = self.sight.readings
+        return MountValue(
+            product=escape(readings.product) if readings.product is not None else None,
+            firmware=escape(readings.firmware) if readings.firmware is not None else None,
+            status="".join(readings.status) if readings.status is not None else None,
+            slewing=readings.slewing,
+        )
+
+    def _clock(self) -> ClockValue | None:
+        if self.sight is None or self.sources is None:
+            return None
+        measure = self.sight.measure
+        best = self.decision.best if self.decision is not None else None
+        assumptions = tuple(dict.fromkeys([*measure.assumptions, *self.assumptions]))
+        if best is None:
+            return ClockValue(host_error_s=None, utc_error_s=None, assumptions=assumptions, fault=measure.fault)
+        one = best.hypothesis
+        low, high = measure.anchored(one.local_s - one.instant, self.sight.readings.display_hours)
+        base = self.sources.host.utc_minus_monotonic + one.offset_h * 3600.0
+        return ClockValue(
+            host_error_s=(low - base, high - base), utc_error_s=best.utc_error_s, assumptions=assumptions,
+            fault=measure.fault,
+        )  # fmt: skip
+
+    def _conventions(self) -> ConventionsValue | None:
+        if self.sight is None:
+            return None
+        alive = self.decision.survivors if self.decision is not None else self.sight.conventions
+        resolved, unknown = labels_of(sorted(alive))
+        declared = self.evidence.declared
+        if declared is not None:
+            resolved, unknown = dict(declared.labels()), ()
+        ranked = sorted(self.sight.hypotheses, key=lambda one: (not one.fits, abs(one.residual_s), one.convention))
+        candidates: list[dict[str, Any]] = []
+        for one in ranked[:CANDIDATES_TOLD]:
+            shown = self.sight.readings.sidereal[0].seconds
+            candidates.append(
+                {
+                    **one.convention.labels(),
+                    "offset_h": round(one.offset_h, 4),
+                    "predicted_sidereal_h": round(((shown - one.residual_s) / 3600.0) % 24.0, 6),
+                    "misfit_s": round(one.residual_s, 2),
+                    "fits": one.fits,
+                    "survives": one.convention in alive and one.fits,
+                }
+            )
+        proven = self.decision is not None and self.decision.state in ("right", "wrong") and bool(alive)
+        return ConventionsValue(
+            source="dialect" if declared is not None else "sidereal-clock" if alive else "none",
+            resolved=resolved,
+            unknown=unknown,
+            candidates=tuple(candidates),
+            proven=proven,
+            tolerance_s=round(sum(tolerance_s(self.sight.readings).values()), 2),
+            text=_tell(resolved, unknown, len(alive)),
+        )
+
+
+def _tell(resolved: dict[str, str | float | bool], unknown: tuple[str, ...], alive: int) -> str:
+    if not alive and not resolved:
+        return "no convention fits what the mount's sidereal clock shows"
+    words = []
+    if "longitude_positive" in resolved:
+        words.append(f"longitude counts {resolved['longitude_positive']} positive")
+    if resolved.get("local_is_utc"):
+        words.append("its local time is taken for UTC")
+    elif "offset_sense" in resolved:
+        sense = "hours to add to local time to get UTC" if resolved["offset_sense"] == "to-utc" else "local minus UTC"
+        words.append(f"its offset is {sense}")
+    if resolved.get("daylight_hour"):
+        words.append("it adds a daylight hour of its own")
+    if "date_order" in resolved:
+        words.append("dates are month first" if resolved["date_order"] == "mdy" else "dates are day first")
+    text = "; ".join(words)
+    if unknown:
+        text += ("; " if text else "") + "not told by these values: " + ", ".join(unknown).replace("_", " ")
+    return text
+
+
+def allowed_conventions(dialect: Dialect, auto: bool) -> tuple[tuple[Convention, ...], Convention | None]:
+    """(conventions to choose from, the declared one or None)."""
+    if auto:
+        return ALL, None
+    declared = Convention(
+        local_is_utc=dialect.clock.local_is_utc,
+        daylight_hour=dialect.clock.daylight_hour and not dialect.clock.local_is_utc,
+        offset_from_utc=dialect.offset.sense == "from-utc" and not dialect.clock.local_is_utc,
+        east_positive=dialect.longitude.positive == "east",
+        day_first=dialect.date.order == "dmy",
+    )
+    return (declared,), declared
+
+

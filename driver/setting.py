@@ -1,0 +1,397 @@
+"""The stages that write: passes of writing and reading back, in stages where the signs are still open.
+
+A pass writes what differs, place first and time last, then reads everything. What is open is asked again after
+each pass, since other values tell other conventions apart. Three passes at most.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+
+from noonmark.driver import clockset
+from noonmark.driver.comparison import unix_datetime
+from noonmark.driver.conventions import Convention
+from noonmark.driver.looking import conclude, look_at_mount
+from noonmark.driver.mount import Readings
+from noonmark.driver.proof import sidereal_trouble
+from noonmark.driver.result import Planned
+from noonmark.driver.run import Run, Stop
+from noonmark.driver.writing import (
+    Target,
+    Told,
+    Writer,
+    date_forms,
+    earlier_forms,
+    latitude_forms,
+    longitude_forms,
+    offset_forms,
+    reading_back,
+    site_target,
+    write_date,
+)
+from noonmark.protocols import lx
+from noonmark.protocols.sexagesimal import wrap_signed
+
+PASSES = 3
+SECOND_LOOK_S = 5.0
+PROBE_DEG = 60.0
+MIDNIGHT_S = 40.0
+
+
+def names_to_write(run: Run) -> list[str]:
+    """Which settings differ under the preferred convention; the time goes with anything else."""
+    assert run.decision is not None
+    best = run.decision.best
+    order: list[str] = list(run.dialect.write_order)
+    if best is None or run.decision.state == "none":
+        return order
+    wrong = set(best.wrong) - {"sidereal"}
+    if clock_needs_rewriting(run):
+        wrong.add("time")
+    if not wrong and not best.right:
+        wrong = set(order)  # all read right, yet the sidereal clock disagrees: write it all, the time renews it
+    if wrong:
+        wrong.add("time")
+    return [name for name in order if name in wrong]
+
+
+def clock_needs_rewriting(run: Run) -> bool:
+    """Whether the clock's error is certainly beyond `clock_rewrite_s`, or not certainly within the tolerance."""
+    assert run.decision is not None
+    best = run.decision.best
+    if best is None or best.utc_error_s is None:
+        return True
+    low, high = best.utc_error_s
+    rewrite = run.config.policy.clock_rewrite_s
+    row = next((one for one in best.rows if one.name == "time"), None)
+    return low > rewrite or high < -rewrite or row is None or not row.ok
+
+
+def plan(run: Run) -> list[Planned]:
+    """The writes that would be sent, in their first form."""
+    assert run.manner is not None
+    assert run.zone_offset_h is not None
+    names = names_to_write(run)
+    convention = run.evidence.preferred()
+    target = site_target(convention, run.config.site, run.zone_offset_h)
+    forms = offset_forms(target, run.manner)
+    if not forms:
+        target = replace(target, offset_h=0.0)
+        forms = offset_forms(target, run.manner)
+        names = [name for name in run.dialect.write_order if name in {*names, "offset", "date", "time"}]
+    local = _local(run, target)
+    arguments = {
+        "longitude": longitude_forms(target, run.manner),
+        "latitude": latitude_forms(target, run.manner),
+        "offset": forms,
+        "date": date_forms(local.date(), convention, run.manner),
+        "time": [lx.time_argument(local.hour * 3600 + local.minute * 60 + local.second)],
+    }
+    planned = []
+    for name in names:
+        if arguments[name]:
+            request = lx.SETTERS[name].request(arguments[name][0])
+            planned.append(Planned(name=name, bytes=request.hex(), text=request.decode("latin-1").replace("\xdf", "\\xdf")))
+    return planned
+
+
+def _local(run: Run, target: Target) -> dt.datetime:
+    """Local civil time now, as the target's offset has it, the mount's own daylight hour absorbed by the offset."""
+    assert run.truth is not None
+    return unix_datetime(run.truth.utc_s(run.seams.clock.monotonic()) + target.offset_h * 3600.0)
+
+
+class Setter:
+    """Writes until the mount is right and proven, or says why not."""
+
+    def __init__(self, run: Run) -> None:
+        assert run.talk is not None
+        assert run.manner is not None
+        assert run.truth is not None
+        assert run.zone_offset_h is not None
+        self.run = run
+        self.talk = run.talk
+        self.manner = run.manner
+        self.truth = run.truth
+        self.zone_offset_h = run.zone_offset_h
+        self.writer = Writer(run.talk, self._seen)
+        self.on_utc = False
+        self.told: dict[str, Told] = {}
+        self.last_write = run.seams.clock.monotonic()
+        self.order_refused: set[str] = set()
+
+    def _seen(self, name: str, argument: str) -> None:
+        self.run.attempts.setdefault(name, []).append(argument)
+        self.run.confirmed.discard(name)
+
+    # --- one pass ---------------------------------------------------------------------------------
+
+    def write(self, names: list[str], target: Target) -> None:
+        """Write the named settings of a target, in order, each read back at once; the time last."""
+        back = reading_back(self.talk, target, self.manner)
+        for name in names:
+            if name == "longitude":
+                self.told[name] = self.writer.setting(name, longitude_forms(target, self.manner), back[name])
+            elif name == "latitude":
+                self.told[name] = self.writer.setting(name, latitude_forms(target, self.manner), back[name])
+            elif name == "offset":
+                self.told[name] = self._offset(target, back[name])
+                if self.told[name] != "there" and not self.on_utc and target.offset_h != 0.0:
+                    self.on_utc = True  # the zone can't be held: UTC with offset 0 serves as well
+                    self.write(["offset", "date", "time"], replace(target, offset_h=0.0))
+                    return
+            elif name == "date":
+                self._wait_out_midnight(target)
+                self.told[name] = self._date(target)
+            elif name == "time":
+                self._time(target)
+            if self.told[name] == "there" and name != "time":
+                self.run.confirmed.add(name)
+        self.last_write = self.run.seams.clock.monotonic()
+
+    def _offset(self, target: Target, there: object) -> Told:
+        forms = offset_forms(target, self.manner)
+        if not forms:
+            return "refused"
+        return self.writer.setting("offset", forms, there)  # type: ignore[arg-type]
+
+    def _date(self, target: Target) -> Told:
+        date = _local(self.run, target).date()
+        told = write_date(self.writer, date, target.convention, self.manner)
+        if told == "refused":
+            self.order_refused.add(target.convention.date_order)
+        return told
+
+    def _time(self, target: Target) -> None:
+        self._wait_out_midnight(target)
+        sent = clockset.set_time(self.talk, self.truth, target.offset_h)
+        self._seen("time", lx.time_argument(sent.seconds_of_day))
+        self.told["time"] = "refused" if sent.accepted is False else "unheard" if sent.accepted is None else "there"
+
+    def _wait_out_midnight(self, target: Target) -> None:
+        """A date written before midnight and a time after it would be a day apart: wait until it has passed."""
+        local = _local(self.run, target)
+        left = 86400.0 - (local.hour * 3600 + local.minute * 60 + local.second + local.microsecond / 1e6)
+        patience = 3.0 if self.run.dialect.date.blocks_s < 1 else MIDNIGHT_S
+        if left < patience:
+            clock = self.run.seams.clock
+            clock.wait_until(clock.monotonic() + left + 0.3)
+            self.run.wait("local midnight", left + 0.3)
+
+    # --- the whole --------------------------------------------------------------------------------
+
+    def bring_right(self) -> None:
+        """Passes until right and proven. Raises Stop."""
+        names = names_to_write(self.run)
+        longitude_moves = "longitude" in names or "offset" in names or "date" in names
+        staged = False
+        for number in range(PASSES):
+            target = self._target()
+            self.write(names, target)
+            fitted = self._look_again(target)
+            decision = conclude(self.run)
+            if self._all_refused(number):
+                return
+            flipped = self._other_date_order()
+            if decision.state == "none":
+                if not fitted and number == 0 and not staged:
+                    pass  # a clock that is only renewed later, or a stale first look: once more, in stages
+                staged = True
+                self._in_stages()
+                names = names_to_write(self.run)
+            elif decision.state == "ambiguous" or (
+                decision.state == "right" and longitude_moves and not self._followed()
+            ):
+                if staged:
+                    break
+                staged = True
+                self._in_stages()
+                names = names_to_write(self.run)
+            elif decision.state == "wrong" or flipped:
+                names = names_to_write(self.run)
+                if "offset" in names and "offset" in self.run.attempts and not self.on_utc:
+                    self.on_utc = True
+                    names = [one for one in self.run.dialect.write_order if one in {*names, "offset", "date", "time"}]
+                continue
+            if self.run.decision is not None and self.run.decision.state == "right" and self._stays():
+                return
+            names = names_to_write(self.run)
+        self._give_up()
+
+    def _target(self) -> Target:
+        convention = self._convention()
+        offset = 0.0 if self.on_utc else self.zone_offset_h
+        return site_target(convention, self.run.config.site, offset)
+
+    def _convention(self) -> Convention:
+        """The convention to write in; an order of dates that was refused outright is not tried again."""
+        evidence = self.run.evidence
+        if evidence.declared is not None:
+            return evidence.declared
+        open_ones = evidence.survivors or frozenset(evidence.allowed)
+        willing = [one for one in open_ones if one.date_order not in self.order_refused]
+        return min(willing or open_ones)
+
+    def _other_date_order(self) -> bool:
+        return self.told.get("date") == "refused" and len(self.order_refused) == 1 and self.run.evidence.declared is None
+
+    def _followed(self) -> bool:
+        assert self.run.sight is not None
+        return self.run.evidence.followed(self.run.sight)
+
+    def _look_again(self, target: Target) -> bool:
+        """Read everything after a write; the sidereal clock has been renewed by setting the time."""
+        sight = look_at_mount(self.run)
+        return self.run.evidence.add(sight, fresh=True)
+
+    def _all_refused(self, number: int) -> bool:
+        """Every write was refused and nothing changed: no use in going on. Raises Stop."""
+        refused = [name for name in self.run.attempts if self.told.get(name) == "refused"]
+        if number == 0 and self.told and len(refused) == len(self.told):
+            assert self.run.sight is not None
+            parked = self.run.sight.readings.status is not None and self.run.sight.readings.status[1] not in "TN"
+            raise Stop(
+                "refused", "mount-refuses-settings", "the mount refuses every setting; it is as it was",
+                "some mounts take settings once per power-up, or not while parked" + (": it is parked" if parked else ""),
+            )  # fmt: skip
+        return False
+
+    def _in_stages(self) -> None:
+        """Write values that tell the conventions apart, with a sidereal reading after each: longitude and offset 0
+        with UTC (date order, daylight hour), then a longitude (its sign), then the offset (its sign)."""
+        self.run.note("written-in-stages", "the signs were told apart by writing in stages")
+        site = self.run.config.site
+        order = self.run.dialect.write_order
+        sign_shows = abs(wrap_signed(2 * site.longitude_deg, 360.0)) > 1.0
+        steps = [(0.0, 0.0)]
+        if not sign_shows:
+            steps.append((PROBE_DEG, 0.0))
+        steps.append((site.longitude_deg, 0.0))
+        if not self.on_utc:
+            steps.append((site.longitude_deg, self.zone_offset_h))
+        for longitude, offset in steps:
+            convention = self._convention()
+            effective = 0.0 if convention.local_is_utc else offset
+            target = Target(convention, site.latitude_deg, longitude, effective)
+            self.write([name for name in order if name != "latitude" or longitude == site.longitude_deg], target)
+            fitted = self._look_again(target)
+            if not fitted and self.run.sight is not None and not self.run.sight.fitting:
+                conclude(self.run)
+                code, words = sidereal_trouble(self.run.sight)
+                raise Stop("incomplete", code, words, "give the mount's dialect, if it is known; see its manual")
+            if self.told.get("date") == "refused" and len(self.order_refused) == 1:
+                self.write(["date", "time"], replace(target, convention=self._convention()))
+                self._look_again(target)
+        conclude(self.run)
+
+    def _stays(self) -> bool:
+        """Look again some seconds later: a hand controller or a built-in receiver may have the last word."""
+        clock = self.run.seams.clock
+        earlier = self.run.sight
+        assert earlier is not None
+        until = self.last_write + SECOND_LOOK_S
+        left = until - clock.monotonic()
+        if left > 0:
+            clock.wait_until(until)
+            self.run.wait("a second look after the last write", left)
+        sight = look_at_mount(self.run)
+        first, last = earlier.readings.sidereal[0], sight.readings.sidereal[-1]
+        joined = replace(sight.readings, sidereal=(first, *sight.readings.sidereal))
+        sight = self.run.evidence.look(joined, sight.measure)  # the sidereal clock must have gone on since
+        assert last.instant > first.instant
+        self.run.sight = sight
+        self.run.evidence.add(sight, fresh=False)
+        decision = conclude(self.run)
+        if decision.state == "right":
+            return True
+        self.run.note("settings-overwritten", "what was written did not stay: something else writes to this mount")
+        return False
+
+    def _give_up(self) -> None:
+        decision = self.run.decision
+        assert self.run.sight is not None
+        if decision is None or decision.state == "none":
+            code, words = sidereal_trouble(self.run.sight)
+            declared = self.run.evidence.declared is not None
+            raise Stop("discrepant" if declared else "incomplete", code,
+                       f"written and read back, but the proof is impossible: {words}",
+                       "give the mount's dialect, if it is known; see its manual")  # fmt: skip
+        if decision.state == "ambiguous":
+            raise Stop("incomplete", "signs-ambiguous", "written, but its signs can't be told apart", "see the record")
+        best = decision.best
+        wrong = ", ".join(best.wrong) if best is not None else "its settings"
+        code = "settings-overwritten" if any(one.note == "settings-overwritten" for one in self.run.notes) else "settings-not-taken"
+        raise Stop("incomplete", code, f"after {PASSES} passes the mount still differs: {wrong}",
+                   "look at what it shows; another controller may overwrite it, or it does not hold these values")  # fmt: skip
+
+
+def put_back(run: Run, earlier: Readings, clock_local_s: float | None, order: str) -> dict[str, Told]:
+    """Write earlier settings back as they were shown. `clock_local_s`: seconds since 1970 of the local time that
+    the mount's clock would show now, had nothing been written; None leaves the clock."""
+    assert run.talk is not None
+    assert run.manner is not None
+    told: dict[str, Told] = {}
+
+    def seen(name: str, argument: str) -> None:
+        run.attempts.setdefault(name, []).append(argument)
+        run.confirmed.discard(name)
+
+    writer = Writer(run.talk, seen)
+    wires = {"longitude": earlier.longitude_wire, "latitude": earlier.latitude_wire, "offset": earlier.offset_wire}
+    for name in run.dialect.write_order:
+        if name in wires:
+            told[name] = _put_back_one(run, writer, name, wires[name])
+    if clock_local_s is not None:
+        told |= _put_back_clock(run, writer, earlier, clock_local_s, order)
+    return told
+
+
+def _put_back_one(run: Run, writer: Writer, name: str, wire: bytes) -> Told:
+    assert run.manner is not None
+    parsers = {"longitude": lx.parse_longitude, "latitude": lx.parse_latitude, "offset": lx.parse_offset}
+    wanted = parsers[name](wire)
+
+    def there() -> bool:
+        shown, _, _ = writer.talk.ask(f"get-{name}", parsers[name])
+        if isinstance(shown, lx.Angle) and isinstance(wanted, lx.Angle):
+            gap = abs(wrap_signed(shown.value_deg - wanted.value_deg, 360.0))
+            return gap <= max(shown.resolution_deg, wanted.resolution_deg) + 1e-9
+        return isinstance(shown, lx.OffsetText) and isinstance(wanted, lx.OffsetText) and (
+            abs(shown.value_h - wanted.value_h) < 1 / 120
+        )
+
+    if there():
+        run.confirmed.add(name)
+        return "there"
+    told = writer.setting(name, earlier_forms(name, wire, run.manner), there)
+    if told == "there":
+        run.confirmed.add(name)
+    return told
+
+
+def _put_back_clock(run: Run, writer: Writer, earlier: Readings, clock_local_s: float, order: str) -> dict[str, Told]:
+    start = run.seams.clock.monotonic()
+    day_first = order == "dmy"
+    manner = run.manner
+    assert manner is not None
+    convention = Convention(day_first=day_first)
+    date = unix_datetime(clock_local_s).date()
+    told: dict[str, Told] = {"date": write_date(writer, date, convention, manner)}
+    if told["date"] == "there":
+        run.confirmed.add("date")
+    elapsed = run.seams.clock.monotonic() - start
+    ahead = clock_local_s + elapsed + 0.3
+    second = int(ahead) + 1
+    at = run.seams.clock.monotonic() + 0.3 + (second - ahead)
+    argument = lx.time_argument(second % 86400)
+    writer.seen("time", argument)
+    accepted, _ = writer.talk.write("time", argument, last_byte_at=at)
+    told["time"] = "refused" if accepted is False else "unheard"
+    shown = writer.talk.read_time()
+    expected = second + (shown.instant - at)
+    period = 86400.0 if earlier.display_hours == 24 else 43200.0
+    if abs(wrap_signed(shown.seconds + 0.5 - expected, period)) < 2.0:
+        told["time"] = "there"
+        run.confirmed.add("time")
+    return told

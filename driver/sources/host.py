@@ -1,0 +1,83 @@
+"""The host's clock as a source: how well the system says it is kept, and whether it stepped meanwhile."""
+
+from __future__ import annotations
+
+from noonmark.driver.sources import Claims
+from noonmark.driver.truth import Silence, TimeClaim
+from noonmark.protocols.seams import Clock
+
+FLOOR_S = 0.4
+"""Taken where the system's own bound is 0: some daemons never write it. An assumption, and said."""
+
+STEP_S = 0.1
+"""More than this between two readings, beyond the greatest rate a clock is slewed by, is a step."""
+
+SLEW_PPM = 500.0
+MONOTONIC_PPM = 100.0
+SUSPEND_S = 0.05
+
+
+class HostSource:
+    """UTC is read as (monotonic, UTC, monotonic), at the start and again whenever asked."""
+
+    def __init__(self, clock: Clock, *, disciplined_by: str = "network", name: str = "host") -> None:
+        self._clock = clock
+        self._disciplined_by = disciplined_by
+        self.name = name
+        self.done = True
+        self.discipline = clock.discipline()
+        self._first = self._read()
+        self._asleep = clock.boottime() - clock.monotonic()
+        self.trouble = ""
+        self.code = ""
+
+    def _read(self) -> tuple[float, float, float]:
+        """(low, high of UTC - monotonic, monotonic instant)."""
+        before = self._clock.monotonic()
+        utc = self._clock.utc_ns() / 1e9
+        after = self._clock.monotonic()
+        return utc - after, utc - before, (before + after) / 2
+
+    @property
+    def utc_minus_monotonic(self) -> float:
+        """This host's UTC minus monotonic, as read at the start, seconds."""
+        return (self._first[0] + self._first[1]) / 2
+
+    def utc_s(self) -> float:
+        """This host's UTC now, unix seconds."""
+        return self._clock.utc_ns() / 1e9
+
+    def recheck(self) -> str:
+        """Read again: "" or what is wrong (a step of the clock, a suspend of the machine)."""
+        low, high, instant = self._read()
+        change = (low + high) / 2 - self.utc_minus_monotonic
+        allowed = STEP_S + SLEW_PPM * 1e-6 * (instant - self._first[2])
+        asleep = self._clock.boottime() - self._clock.monotonic() - self._asleep
+        if abs(asleep) > SUSPEND_S:
+            self.trouble, self.code = f"the machine was suspended for {asleep:.1f} s meanwhile", "host-suspended"
+        elif abs(change) > allowed:
+            self.trouble, self.code = f"the host's clock stepped by {change:+.3f} s meanwhile", "host-clock-stepped"
+        return self.trouble
+
+    def collect(self, until: float) -> None:
+        """Nothing to wait for."""
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+    def claims(self) -> Claims:
+        low, high, _ = self._first
+        if self.trouble:
+            return Claims(silences=[Silence(self.name, "host", self.trouble, self.code)])
+        if not self.discipline.synchronised:
+            return Claims(times=[TimeClaim(self.name, "host", low, high, bounded=False)])
+        bound = self.discipline.max_error_s or FLOOR_S
+        origin = "gnss" if self._disciplined_by == "gnss" else "network"
+        return Claims(times=[TimeClaim(self.name, origin, low - bound, high + bound)])
+
+    @property
+    def assumption(self) -> str | None:
+        """What was assumed where the system gives no bound."""
+        if self.discipline.synchronised and not self.discipline.max_error_s:
+            return f"the host's clock is synchronised, but its bound is written as 0: {FLOOR_S:g} s is assumed"
+        return None

@@ -1,0 +1,325 @@
+"""Which claims agree, and what we hold true on whose word.
+
+A time claim bounds `C = UTC - monotonic` (seconds since 1970 minus monotonic seconds): an interval [low, high]
+that must contain the truth. Agreement is the interval intersection of network timekeeping (RFC 5905, 11.2.1):
+the largest set of intervals with a common point, fewer than half outside. Origins are counted, not claims;
+sources that disagree are never settled by picking one.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from noonmark.driver.site import Site
+
+COARSE_AGREEMENT_S = 60.0
+"""An unsynchronised clock this near to the others excludes a rollover or a wrong hour, and no more."""
+
+ROLLOVER_S = 7168 * 86400.0
+"""1024 weeks of GPS: the week number of the old navigation message has ten bits (IS-GPS-200)."""
+
+EARTH_RADIUS_M = 6_371_008.8  # mean radius of WGS 84 (IUGG)
+
+
+@dataclass(frozen=True, slots=True)
+class TimeClaim:
+    """`low`, `high`: bounds of UTC - monotonic. `bounded` False: a clock nobody keeps, a hint of the hour only.
+
+    `alone_ok`: why this claim could not stand as the sole origin; "" where it could.
+    """
+
+    source: str
+    origin: str
+    low: float
+    high: float
+    bounded: bool = True
+    alone_not: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceClaim:
+    """A point with a radius, in metres, that holds the true place."""
+
+    source: str
+    origin: str
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float | None
+    radius_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """A source that said nothing that counts, and why."""
+
+    source: str
+    origin: str
+    why: str
+    cause: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """One claim judged. `agrees` None: it abstains."""
+
+    source: str
+    origin: str
+    kind: Literal["time", "place"]
+    agrees: bool | None
+    why: str
+    cause: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """`low`, `high` bound UTC - monotonic; meaningful only when `established`."""
+
+    established: bool
+    time_established: bool
+    place_established: bool
+    low: float
+    high: float
+    verdicts: tuple[Verdict, ...]
+    code: str
+    why: str
+
+    def utc_s(self, instant: float) -> float:
+        """Best estimate of UTC, unix seconds, at a monotonic instant: the middle of the interval."""
+        return (self.low + self.high) / 2 + instant
+
+    @property
+    def half_width_s(self) -> float:
+        return (self.high - self.low) / 2
+
+
+def establish(
+    claims: list[TimeClaim],
+    places: list[PlaceClaim],
+    silences: list[Silence],
+    site: Site,
+    *,
+    time_origins_required: int,
+    place_origins_required: int,
+    site_tolerance_m: float,
+) -> Truth:
+    """Judge all claims together."""
+    low, high, time_verdicts, time_why, time_code = _agree_on_time(claims, time_origins_required)
+    place_verdicts, place_why, place_code = _agree_on_place(
+        places, site, place_origins_required, site_tolerance_m
+    )
+    quiet = [
+        Verdict(one.source, one.origin, "time", None, one.why, one.cause)
+        for one in silences
+        if not any(verdict.source == one.source for verdict in time_verdicts)
+    ]
+    reasons = [why for why in (time_why, place_why) if why]
+    return Truth(
+        established=not reasons,
+        time_established=not time_why,
+        place_established=not place_why,
+        low=low,
+        high=high,
+        verdicts=(*time_verdicts, *quiet, *place_verdicts),
+        code=time_code or place_code,
+        why="; ".join(reasons),
+    )
+
+
+def largest_agreement(claims: list[TimeClaim]) -> list[list[TimeClaim]]:
+    """The largest sets of intervals with a common point, by number of origins, then of claims.
+
+    More than one set means that the question is tied.
+    """
+    best: list[list[TimeClaim]] = []
+    best_key = (0, 0)
+    for point in sorted({claim.low for claim in claims}):
+        members = [claim for claim in claims if claim.low <= point <= claim.high]
+        key = (len({claim.origin for claim in members}), len(members))
+        if key > best_key:
+            best, best_key = [members], key
+        elif key == best_key and members not in best:
+            best.append(members)
+    return best
+
+
+def _agree_on_time(
+    claims: list[TimeClaim], required: int
+) -> tuple[float, float, list[Verdict], str, str]:
+    bounded = [claim for claim in claims if claim.bounded]
+    coarse = [claim for claim in claims if not claim.bounded]
+    if not bounded:
+        verdicts = [
+            Verdict(one.source, one.origin, "time", None, "its clock is kept by nobody, and no other source bounds it")
+            for one in coarse
+        ]
+        return math.nan, math.nan, verdicts, "no source gives UTC with bounds", "no-bounded-source"
+    sets = largest_agreement(bounded)
+    inside = sets[0]
+    outside = [claim for claim in bounded if claim not in inside]
+    low, high = max(claim.low for claim in inside), min(claim.high for claim in inside)
+    if len(sets) > 1 or 2 * len(outside) >= len(bounded):
+        return math.nan, math.nan, _all_disagree(bounded, coarse), _tell_disagreement(bounded), "sources-disagree"
+    verdicts = [Verdict(one.source, one.origin, "time", True, "") for one in inside]
+    verdicts += [_outsider(one, low, high) for one in outside]
+    origins = {one.origin for one in inside}
+    for one in coarse:
+        verdict = _coarse_verdict(one, low, high)
+        verdicts.append(verdict)
+        if verdict.agrees:
+            origins.add(one.origin)
+    why, code = "", ""
+    if len(origins) < required:
+        why = (
+            f"UTC stands on {len(origins)} origin{'s' if len(origins) != 1 else ''} "
+            f"({', '.join(sorted(origins))}); the policy requires {required}"
+        )
+        code = "too-few-origins-agree"
+        odd = next((one for one in verdicts if one.agrees is not True and one.cause), None)
+        if odd is not None:
+            why += f"; {odd.source}: {odd.why}"
+    elif len(origins) == 1:
+        unfit = next((one.alone_not for one in inside if one.alone_not), "")
+        if unfit:
+            why, code = f"the sole source of time does not suffice alone: {unfit}", "sole-source-not-enough"
+    return low, high, verdicts, why, code
+
+
+def _all_disagree(bounded: list[TimeClaim], coarse: list[TimeClaim]) -> list[Verdict]:
+    verdicts: list[Verdict] = []
+    for one in bounded:
+        others = [other for other in bounded if other is not one]
+        low, high = min(other.low for other in others), max(other.high for other in others)
+        verdicts.append(_outsider(one, low, high))
+    middles = [(one.low + one.high) / 2 for one in bounded]
+    for one in coarse:
+        near = [middle for middle in middles if abs(middle - one.low) <= COARSE_AGREEMENT_S]
+        told = "it is near to one of them, but can't settle it" if near else "it is near to none of them"
+        verdicts.append(Verdict(one.source, one.origin, "time", None, told))
+    return verdicts
+
+
+def _tell_disagreement(bounded: list[TimeClaim]) -> str:
+    first, second = bounded[0], max(bounded, key=lambda one: abs(one.low - bounded[0].low))
+    gap = (second.low + second.high - first.low - first.high) / 2
+    sentence = likely_cause(gap)[1] or likely_cause(-gap)[1]
+    told = f"{second.source} is {gap:+.1f} s from {first.source}"
+    return f"the sources disagree and none is outvoted: {told}" + (f" ({sentence})" if sentence else "")
+
+
+def _outsider(one: TimeClaim, low: float, high: float) -> Verdict:
+    gap = (one.low + one.high - low - high) / 2
+    cause, sentence = likely_cause(gap)
+    why = f"{gap:+.1f} s from the others" + (f": {sentence}" if sentence else "")
+    return Verdict(one.source, one.origin, "time", False, why, cause)
+
+
+def _coarse_verdict(one: TimeClaim, low: float, high: float) -> Verdict:
+    gap = (one.low + one.high - low - high) / 2
+    if abs(gap) <= COARSE_AGREEMENT_S:
+        why = f"not synchronised; {gap:+.1f} s from the others: counts for date and hour, not for the second"
+        return Verdict(one.source, one.origin, "time", True, why)
+    cause, sentence = likely_cause(gap)
+    why = f"not synchronised and {gap:+.0f} s from the others, so it abstains" + (f": {sentence}" if sentence else "")
+    return Verdict(one.source, one.origin, "time", None, why, cause or "host-clock-never-set")
+
+
+def likely_cause(gap_s: float) -> tuple[str | None, str]:
+    """The most likely reason why a clock is `gap_s` from the others: (slug, words), (None, "") where none fits."""
+    weeks = round(gap_s / ROLLOVER_S)
+    if weeks and abs(gap_s - weeks * ROLLOVER_S) < 86400:
+        return "week-rollover", f"{abs(weeks)} x 1024 weeks: the week number of a GPS receiver rolled over"
+    if 0.5 < gap_s < 18.7 and abs(gap_s - round(gap_s)) < 0.95:
+        return "leap-seconds-missing", "ahead by a few seconds, as a receiver that lacks leap seconds is"
+    if abs(gap_s) > 300 * 86400:
+        return "host-clock-never-set", "years off: a clock at its default date"
+    quarters = round(gap_s / 900)
+    if quarters and abs(quarters) <= 56 and abs(gap_s - quarters * 900) < 60:
+        hours = quarters / 4
+        if quarters % 4 == 0 and abs(quarters) == 4:
+            return "host-clock-in-local-time", f"{hours:+g} h: daylight saving, or a clock kept in local time"
+        return "host-clock-in-local-time", f"{hours:+g} h: a clock kept in local time, or another zone's"
+    days = round(gap_s / 86400)
+    if days and abs(gap_s - days * 86400) < 60:
+        return None, f"{days:+d} days: a wrong date"
+    return None, ""
+
+
+def distance_m(latitude_a: float, longitude_a: float, latitude_b: float, longitude_b: float) -> float:
+    """Great-circle distance in metres on a sphere of the mean radius; off by up to 0.56% from the ellipsoid's."""
+    phi_a, phi_b = math.radians(latitude_a), math.radians(latitude_b)
+    half_lat, half_lon = (phi_b - phi_a) / 2, math.radians(longitude_b - longitude_a) / 2
+    h = math.sin(half_lat) ** 2 + math.cos(phi_a) * math.cos(phi_b) * math.sin(half_lon) ** 2
+    return 2 * EARTH_RADIUS_M * math.asin(min(1.0, math.sqrt(h)))
+
+
+def _agree_on_place(
+    places: list[PlaceClaim], site: Site, required: int, tolerance_m: float
+) -> tuple[list[Verdict], str, str]:
+    verdicts = [Verdict("site", "survey", "place", True, "the configured site")]
+    origins = {"survey"}
+    contradicted: Verdict | None = None
+    for one in places:
+        gap = distance_m(site.latitude_deg, site.longitude_deg, one.latitude_deg, one.longitude_deg)
+        if gap <= tolerance_m + one.radius_m:
+            verdicts.append(Verdict(one.source, one.origin, "place", True, f"{gap:.0f} m from the site"))
+            origins.add(one.origin)
+            continue
+        cause, sentence = place_cause(site, one, tolerance_m)
+        contradicted = Verdict(one.source, one.origin, "place", False, f"{_length(gap)} from the site: {sentence}", cause)
+        verdicts.append(contradicted)
+    if contradicted is not None:
+        verdicts[0] = replace(verdicts[0], agrees=None)
+        return verdicts, f"{contradicted.source} is {contradicted.why}", "place-contradicted"
+    if len(origins) < required:
+        return (
+            verdicts,
+            f"the place stands on {len(origins)} origin ({', '.join(sorted(origins))}); the policy requires {required}",
+            "place-too-few-origins",
+        )
+    return verdicts, "", ""
+
+
+def _length(metres: float) -> str:
+    return f"{metres:.0f} m" if metres < 1000 else f"{metres / 1000:.1f} km"
+
+
+def place_cause(site: Site, found: PlaceClaim, tolerance_m: float) -> tuple[str, str]:
+    """Which single slip in the configured site would make it fit the place found: (slug, words)."""
+    lat, lon = site.latitude_deg, site.longitude_deg
+    variants = [
+        ("latitude-sign-reversed", "the site's latitude has the wrong sign", -lat, lon),
+        ("longitude-sign-reversed", "the site's longitude has the wrong sign", lat, -lon),
+        ("both-signs-reversed", "both of the site's signs are wrong", -lat, -lon),
+        ("minutes-read-as-decimals", "degrees and minutes were read as decimal degrees in the site",
+         _minutes_as_decimals(lat), _minutes_as_decimals(lon)),
+        ("decimals-read-as-minutes", "decimal degrees were read as degrees and minutes in the site",
+         _decimals_as_minutes(lat), _decimals_as_minutes(lon)),
+    ]  # fmt: skip
+    if abs(lon) <= 90:
+        variants.append(
+            ("latitude-longitude-swapped", "the site's latitude and longitude are swapped", lon, lat)
+        )
+    for slug, words, latitude, longitude in variants:
+        if latitude is None or longitude is None:
+            continue
+        gap = distance_m(latitude, longitude, found.latitude_deg, found.longitude_deg)
+        if gap <= tolerance_m + found.radius_m:
+            return slug, words
+    return "site-of-another-place", "a site of another place, or a receiver that stands elsewhere"
+
+
+def _minutes_as_decimals(value: float) -> float | None:
+    """31.57 that meant 31 degrees 57 minutes."""
+    whole = math.trunc(value)
+    minutes = round(abs(value - whole) * 100, 6)
+    if minutes >= 60:
+        return None
+    return math.copysign(abs(whole) + minutes / 60, value)
+
+
+def _decimals_as_minutes(value: float) -> float:
+    """31 degrees 57 minutes, kept as 31.95, that meant 31.57."""
+    whole = math.trunc(value)
+    return math.copysign(abs(whole) + abs(value - whole) * 0.6, value)

@@ -1,0 +1,1 @@
+"""Simulated mount, receiver, line and time. Never imports the driver."""
