@@ -86,9 +86,7 @@ class Frame:
         delay = np.linalg.norm(vector, axis=-1) * LIGHT_DAY_PER_AU
         vector = position_au(day, fraction - delay) - observer
         distance = np.linalg.norm(vector, axis=-1)
-        seen = erfa.ab(
-            vector / distance[:, None], self._astrom["v"], self._astrom["em"], self._astrom["bm1"]
-        )
+        seen = erfa.ab(vector / distance[:, None], self._astrom["v"], self._astrom["em"], self._astrom["bm1"])
         return seen, distance
 
     def _track(self, ri: Floats, di: Floats, semidiameter: Floats, distance: Floats) -> Track:
@@ -165,8 +163,6 @@ def illuminated_fraction(sun: Track, moon: Track) -> Floats:
     apart = np.radians((sun.right_ascension_h - moon.right_ascension_h) * 15.0)
     cosine = np.sin(d_sun) * np.sin(d_moon) + np.cos(d_sun) * np.cos(d_moon) * np.cos(apart)
     elongation = np.arccos(np.clip(cosine, -1.0, 1.0))
-    phase = np.arctan2(
-        sun.distance_au * np.sin(elongation), moon.distance_au - sun.distance_au * np.cos(elongation)
-    )
+    phase = np.arctan2(sun.distance_au * np.sin(elongation), moon.distance_au - sun.distance_au * np.cos(elongation))
     lit: Floats = (1.0 + np.cos(phase)) / 2.0
     return lit

@@ -71,10 +71,7 @@ def sun_check(site: Site, zone: Zone, instant: datetime) -> AzimuthCheck:
 def star_check(site: Site, zone: Zone, instant: datetime, night: Night) -> AzimuthCheck:
     """The brightest star that stands well at full hours of the night, from `instant` on."""
     hours = [
-        hour
-        for span in night.dark
-        for hour in full_hours(zone, max(span.start, instant), span.end)
-        if instant < hour
+        hour for span in night.dark for hour in full_hours(zone, max(span.start, instant), span.end) if instant < hour
     ][:HOURS_SHOWN]
     if night.darkest in ("daylight", "civil twilight"):
         return AzimuthCheck(body="", magnitude=None, sightings=(), why="the sky does not get dark enough for stars")
@@ -83,9 +80,7 @@ def star_check(site: Site, zone: Zone, instant: datetime, night: Night) -> Azimu
     star = _best_star(site, hours)
     if star is None:
         return AzimuthCheck(body="", magnitude=None, sightings=(), why="no bright star stands well tonight")
-    return AzimuthCheck(
-        body=star.name, magnitude=star.magnitude, sightings=_pick(site, zone, star, hours, anyhow=True)
-    )
+    return AzimuthCheck(body=star.name, magnitude=star.magnitude, sightings=_pick(site, zone, star, hours, anyhow=True))
 
 
 def _best_star(site: Site, hours: Sequence[datetime]) -> Star | None:

@@ -10,8 +10,9 @@ from datetime import datetime
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from noonmark.driver import azimuths, cautions, earth_orientation, keypad, level, magnetic, pole, zones
+from noonmark.driver import azimuths, cautions, earth_orientation, level, magnetic, pole, zones
 from noonmark.driver import balance as balancing
+from noonmark.driver import keypad as keypads
 from noonmark.driver import night as nights
 from noonmark.driver.earth_orientation import require_aware
 from noonmark.driver.site import Site
@@ -82,14 +83,14 @@ class Brief(_Model):
     utc: datetime
     utc_offset_h: float
     site: Site
-    keypad: keypad.Keypad
+    keypad: keypads.Keypad
     north: TrueNorth
     pole: PoleSheet
     level: level.Tilt
     balance: balancing.Balance | None
     payload: balancing.Payload | None
     night: nights.Night
-    zone_change_tonight: keypad.ZoneChange | None
+    zone_change_tonight: keypads.ZoneChange | None
     ut1_utc_s: float
     ut1_utc_bound_s: float
     cautions: tuple[cautions.Caution, ...]
@@ -101,7 +102,9 @@ class Brief(_Model):
         return self.model_dump_json(by_alias=True, indent=2)
 
 
-def brief(site: Site, instant: datetime, payload: balancing.Payload | None = None, *, zone: Zone | None = None) -> Brief:
+def brief(
+    site: Site, instant: datetime, payload: balancing.Payload | None = None, *, zone: Zone | None = None
+) -> Brief:
     """The sheet for a site and an aware instant.
 
     `zone` are the site's rules where they were loaded already. Raises ZoneError for an unknown zone, BriefError for
@@ -113,7 +116,7 @@ def brief(site: Site, instant: datetime, payload: balancing.Payload | None = Non
             f"the sheet can be made for the years {FIRST_YEAR + 1} to {LAST_YEAR - 1}, not for {utc:%Y-%m-%d}"
         )
     rules = zones.load_zone(site.timezone) if zone is None else zone
-    typed = keypad.keypad(site, rules, utc)
+    typed = keypads.keypad(site, rules, utc)
     tonight = nights.night(site, utc)
     north = true_north(site, rules, utc, tonight)
     dut1 = earth_orientation.ut1_utc(utc)
@@ -146,13 +149,13 @@ def true_north(site: Site, zone: Zone, utc: datetime, tonight: nights.Night) -> 
         field = magnetic.declination(site.latitude_deg, site.longitude_deg, site.elevation_m, utc)
     except magnetic.MagneticModelError as error:
         why = str(error)
-    aim = field is not None and abs(site.latitude_deg) <= pole.POLE_OVERHEAD_DEG
+    aimed = field if abs(site.latitude_deg) <= pole.POLE_OVERHEAD_DEG else None
     return TrueNorth(
         magnetic=field,
         why=why,
         pole_azimuth_deg=azimuth,
-        compass_towards_pole_deg=magnetic.compass_reading_deg(field.declination_deg, azimuth) if aim else None,
-        axis_error_deg=magnetic.axis_error_deg(field.declination_deg, site.latitude_deg) if aim else None,
+        compass_towards_pole_deg=magnetic.compass_reading_deg(aimed.declination_deg, azimuth) if aimed else None,
+        axis_error_deg=magnetic.axis_error_deg(aimed.declination_deg, site.latitude_deg) if aimed else None,
         sun=azimuths.sun_check(site, zone, utc),
         star=azimuths.star_check(site, zone, utc, tonight),
     )
@@ -168,14 +171,12 @@ def _pole(site: Site, utc: datetime, tonight: nights.Night) -> PoleSheet:
     )
 
 
-def _change_tonight(typed: keypad.Keypad, tonight: nights.Night) -> keypad.ZoneChange | None:
+def _change_tonight(typed: keypads.Keypad, tonight: nights.Night) -> keypads.ZoneChange | None:
     change = typed.next_change
     return change if change is not None and change.utc <= tonight.end else None
 
 
-def _notes(
-    site: Site, zone: Zone, utc: datetime, north: TrueNorth, dut1: earth_orientation.Dut1
-) -> tuple[str, ...]:
+def _notes(site: Site, zone: Zone, utc: datetime, north: TrueNorth, dut1: earth_orientation.Dut1) -> tuple[str, ...]:
     """What a reader must know before trusting the numbers: what has run out, what contradicts."""
     notes = []
     if north.why:

@@ -122,14 +122,16 @@ def _date_and_time(
     expected = unix_datetime(truth.utc_s(instant) + shift)
     shown = unix_datetime((low + high) / 2 + instant)
     days = (shown.date() - expected.date()).days
-    residual = (error_low + error_high) / 2 - days * 86400.0
-    if abs(residual) > 86400.0 - ACROSS_MIDNIGHT_S:  # the same error, seen across midnight
-        turn = 1 if residual > 0 else -1
-        days, residual = days + turn, residual - turn * 86400.0
-    inside = error_low - days * 86400.0 >= -tolerance_s and error_high - days * 86400.0 <= tolerance_s
+    error = (error_low + error_high) / 2
+    turns = round(error / 86400.0)
+    residual = error - turns * 86400.0
+    if abs(residual) < ACROSS_MIDNIGHT_S:
+        days = turns  # a small error of the clock with midnight between is none of the date
+    half = (error_high - error_low) / 2
+    inside = residual - half >= -tolerance_s and residual + half <= tolerance_s
     return [
         SettingRow.model_construct(
-            name="date", expected=(shown.date() - dt.timedelta(days=days)).isoformat(), read=shown.date().isoformat(),
+            name="date", expected=expected.date().isoformat(), read=shown.date().isoformat(),
             wire=escape(readings.date_wire), residual=float(days), unit="d", tolerance=0.0, ok=days == 0,
             budget={"none: a date is right or wrong": 0.0},
         ),

@@ -74,13 +74,22 @@ def _look_at(path: str, fault: type[SeamError]) -> os.stat_result:
         raise _not_permitted(path, None, fault) from None
     except OSError:
         raise _absent(path, "there is no such port", fault) from None
-    if not stat.S_ISCHR(status.st_mode):
+    if not stat.S_ISCHR(status.st_mode) or _is_no_terminal(status):
         raise fault(
             f"{escaped(path)} is not a serial port, nor a link to one",
             code="address-invalid",
             remedy=_present(),
         )
     return status
+
+
+def _is_no_terminal(status: os.stat_result) -> bool:
+    """Whether sysfs shows another kind of device behind it, told without opening it; False if it shows none."""
+    number = f"{os.major(status.st_rdev)}:{os.minor(status.st_rdev)}"
+    try:
+        return (Path("/sys/dev/char") / number / "subsystem").readlink().name != "tty"
+    except OSError:
+        return False
 
 
 def _open_serial(path: str, baud: int, status: os.stat_result, fault: type[SeamError]) -> serial.SerialBase:

@@ -65,7 +65,9 @@ def _angle(part: str, degree_digits: int, limit: float, name: str) -> float:
     whole = body.partition(".")[0]
     extra = len(whole) - degree_digits
     if extra not in (0, 2, 4):
-        raise ValueError(f"{name} {part!a}: expected {degree_digits}, {degree_digits + 2} or {degree_digits + 4} digits")
+        raise ValueError(
+            f"{name} {part!a}: expected {degree_digits}, {degree_digits + 2} or {degree_digits + 4} digits"
+        )
     if extra == 0:
         value = float(body)
     else:

@@ -73,7 +73,7 @@ def angle_text(value_deg: float, letters: str, *, seconds: bool) -> str:
     """Degrees with a hemisphere letter: `31 deg 51' 26" S`, to the second or to the minute of arc."""
     parts = sexagesimal.split(value_deg, seconds=seconds)
     letter = letters[1] if parts.negative else letters[0]
-    tail = f" {parts.seconds:02d}\"" if seconds else ""
+    tail = f' {parts.seconds:02d}"' if seconds else ""
     return f"{parts.whole} deg {parts.minutes:02d}'{tail} {letter}"
 
 

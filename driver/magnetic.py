@@ -54,18 +54,14 @@ def declination(latitude_deg: float, longitude_deg: float, elevation_m: float, i
     return declination_in_year(latitude_deg, longitude_deg, elevation_m, decimal_year(instant))
 
 
-def declination_in_year(
-    latitude_deg: float, longitude_deg: float, elevation_m: float, year: float
-) -> Declination:
+def declination_in_year(latitude_deg: float, longitude_deg: float, elevation_m: float, year: float) -> Declination:
     """The same for a decimal year, as the model's published test values have it. Raises MagneticModelError."""
     model = _model(year)
     begin, end = model.life_span
     field = model.calculate(glat=latitude_deg, glon=longitude_deg, alt=elevation_m / 1000.0, time=year)
     later = None
     if year + 1.0 <= end:
-        next_year = model.calculate(
-            glat=latitude_deg, glon=longitude_deg, alt=elevation_m / 1000.0, time=year + 1.0
-        )
+        next_year = model.calculate(glat=latitude_deg, glon=longitude_deg, alt=elevation_m / 1000.0, time=year + 1.0)
         later = (next_year.d - field.d + 180.0) % 360.0 - 180.0
     trust: Trust = "useless" if field.in_blackout_zone else "caution" if field.in_caution_zone else "usable"
     return Declination(

@@ -104,7 +104,7 @@ def night(site: Site, instant: datetime) -> Night:
     frame = Frame(site, grid)
     sun, moon = frame.track("sun"), frame.track("moon")
     lowest = float(sun.altitude_deg.min())
-    darkest = next((name for limit, name in _DARKNESS if lowest < limit), "daylight")
+    darkest: Darkness = next((name for limit, name in _DARKNESS if lowest < limit), "daylight")
     dark = _spans_below(site, "sun", _limit_of(darkest), grid, sun.altitude_deg)
     moon_up = moon.altitude_deg + moon.semidiameter_deg + HORIZON_REFRACTION_DEG
     moon_down = _spans_below(site, "moon", 0.0, grid, moon_up)
@@ -178,7 +178,7 @@ def crossings(
     """
     above = values >= limit_deg
     found = []
-    for number in np.flatnonzero(above[1:] != above[:-1]):
+    for number in np.flatnonzero(above[1:] != above[:-1]).tolist():
         rising = bool(above[number + 1])
         low, high = grid[number], grid[number + 1]
         while high - low > timedelta(seconds=0.1):

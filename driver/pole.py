@@ -165,6 +165,4 @@ def _next(
             ahead -= 24.0
         when += timedelta(hours=ahead / SIDEREAL_RATIO)
     place = track(site, star, [when])
-    return Turn(
-        name=name, utc=when, azimuth_deg=float(place.azimuth_deg[0]), altitude_deg=float(place.altitude_deg[0])
-    )
+    return Turn(name=name, utc=when, azimuth_deg=float(place.azimuth_deg[0]), altitude_deg=float(place.altitude_deg[0]))

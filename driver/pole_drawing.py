@@ -48,7 +48,13 @@ def side_by_side(left: list[str], right: list[str], *, indent: int, width: int) 
 
 
 def svg(
-    erect: float | None, inverted: float | None, *, star: str, pole: str, distance_arcmin: float, caption: tuple[str, ...]
+    erect: float | None,
+    inverted: float | None,
+    *,
+    star: str,
+    pole: str,
+    distance_arcmin: float,
+    caption: tuple[str, ...],
 ) -> str:
     """A self-contained SVG of both faces with captions; without an hour (pole overhead) only the captions."""
     parts = [

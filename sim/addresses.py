@@ -226,7 +226,7 @@ def build_fault_set(specs: list[str], seed: int, *, without: str) -> FaultSet:
         faults = build_faults(specs, seed)
     except FaultError as error:
         raise SimAddressError(str(error), remedy="`sim faults` lists them.") from None
-    misplaced = faults.receiver if without == "receiver" else faults.mount
+    misplaced = {"receiver": faults.receiver, "mount": faults.mount}.get(without)
     if misplaced:
         raise SimAddressError(f"fault '{misplaced[0].name}' belongs to a {without}")
     return faults

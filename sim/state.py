@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -64,17 +64,66 @@ class MountState:
     @classmethod
     def from_data(cls, data: Mapping[str, Any]) -> MountState:
         """From what `to_data` gave. Raises ValueError naming the key that is missing, unknown or of a wrong kind."""
-        known = {item.name: item for item in dataclasses.fields(cls)}
         for key in data:
-            if key not in known:
-                raise ValueError(f"unknown key '{key}' in a mount's state; known are {', '.join(known)}")
-        for key in ("latitude_deg", "longitude_deg", "offset_h", "local_s", "at_utc_s"):
-            if isinstance(data.get(key), bool) or not isinstance(data.get(key), int | float):
-                raise ValueError(f"key '{key}' of a mount's state must be a number; it is {data.get(key)!r}")
+            if key not in _KINDS:
+                raise ValueError(f"unknown key '{key}' in a mount's state; known are {', '.join(_KINDS)}")
+        for key, (kind, needed) in _KINDS.items():
+            if key not in data:
+                if needed:
+                    raise ValueError(f"key '{key}' of a mount's state is missing")
+                continue
+            if not _is(kind, data[key]):
+                raise ValueError(f"key '{key}' of a mount's state must be {kind}; it is {data[key]!r}")
         values = dict(data)
         if "pointing" in values:
             values["pointing"] = Pointing(**values["pointing"])
         return cls(**values)
+
+
+_KINDS = {
+    "latitude_deg": ("a number", True),
+    "longitude_deg": ("a number", True),
+    "offset_h": ("a number", True),
+    "local_s": ("a number", True),
+    "at_utc_s": ("a number", True),
+    "drift_ppm": ("a number", False),
+    "daylight": ("true, false or null", False),
+    "parked": ("true or false", False),
+    "tracking": ("true or false", False),
+    "slewing": ("true or false", False),
+    "kind": ("one letter", False),
+    "alignment": ("one letter", False),
+    "long_format": ("true, false or null", False),
+    "pointing": ("a table of kind, hours and declination_deg", False),
+    "accepted": ("a table of numbers", False),
+    "memory": ("a number", False),
+    "memories": ("a table of places", False),
+}
+
+
+def _is(kind: str, value: object) -> bool:
+    number = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e12
+    if kind == "a number":
+        return number
+    if kind == "one letter":
+        return isinstance(value, str) and len(value) == 1 and value.isascii()
+    if kind.startswith("true"):
+        return isinstance(value, bool) or (value is None and kind.endswith("null"))
+    if not isinstance(value, dict):
+        return False
+    if kind == "a table of numbers":
+        return _all_numbers(value.values())
+    if kind == "a table of places":
+        return all(isinstance(place, list) and len(place) == 2 and _all_numbers(place) for place in value.values())
+    return (
+        set(value) <= {"kind", "hours", "declination_deg"}
+        and value.get("kind", "home") in ("home", "sky", "pier")
+        and _all_numbers(item for key, item in value.items() if key != "kind")
+    )
+
+
+def _all_numbers(values: Iterable[object]) -> bool:
+    return all(_is("a number", value) for value in values)
 
 
 def factory(true_utc: dt.datetime | float) -> MountState:

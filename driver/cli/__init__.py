@@ -1,1 +1,150 @@
-"""Placeholder."""
+"""The command line. Data on stdout, narration on stderr; an exit status means one thing.
+
+Options come after the verb. `--json` prints exactly one JSON document on stdout on every exit.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from typing import Any
+
+import click
+
+from noonmark.driver.result import EXIT_CONFIGURATION, EXIT_FAULT
+from noonmark.driver.version import VERSION
+
+# verb -> (module, attribute, what it is for); a verb's module is loaded when it is called
+VERBS: dict[str, tuple[str, str, str]] = {
+    "init": ("noonmark.driver.cli.init", "init", "write a commented configuration"),
+    "check": ("noonmark.driver.cli.runs", "check", "read everything, compare, explain; writes nothing to the mount"),
+    "set": ("noonmark.driver.cli.runs", "set_", "check, then write what differs, read back, prove"),
+    "restore": ("noonmark.driver.cli.runs", "restore", "put the settings of an earlier record back"),
+    "dialects": ("noonmark.driver.cli.dialects", "dialects", "list the manners of speaking, or print one"),
+    "schema": ("noonmark.driver.cli.schema", "schema", "print the JSON schema of a result"),
+    "sim": ("noonmark.driver.cli.simulate", "sim", "simulated mounts and receivers"),
+}
+
+
+class Verbs(click.Group):
+    """The verbs, loaded lazily so that a cold start costs no more than it must."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(VERBS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in VERBS:
+            return None
+        module, attribute, _ = VERBS[cmd_name]
+        command = getattr(import_module(module), attribute)
+        assert isinstance(command, click.Command)
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in VERBS:
+            import difflib
+
+            near = difflib.get_close_matches(args[0], list(VERBS), n=1, cutoff=0.0)
+            raise click.UsageError(f"no verb {args[0]!r}; the nearest is {near[0]!r}", ctx)
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Verbs"):
+            formatter.write_dl([(verb, about) for verb, (_, _, about) in VERBS.items()])
+
+
+@click.group(cls=Verbs, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(VERSION, prog_name="noonmark")
+def cli() -> None:
+    """Bring a motorised telescope mount from power-on to proven place, UTC and offset.
+
+    Exit statuses: 0 confirmed, 1 discrepant, 2 wrong command line or configuration, 3 untrusted, 4 unreachable,
+    5 refused, 6 incomplete, 70 a fault of ours, 130 and 143 interrupted.
+    """
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line and exit. Never a traceback at the user."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    sys.exit(run(given))
+
+
+def run(given: list[str]) -> int:
+    """Run with these arguments; returns the exit status."""
+    from noonmark.driver.config import ConfigError
+
+    as_json = "--json" in given
+    try:
+        value = cli.main(args=given, prog_name="noonmark", standalone_mode=False)
+        return value if isinstance(value, int) else 0
+    except click.exceptions.Exit as error:
+        return error.exit_code
+    except click.Abort:
+        return _tell("interrupted", "interrupted", "", 130, as_json)
+    except click.UsageError as error:
+        return _tell("command-line", error.format_message(), _help_for(error), EXIT_CONFIGURATION, as_json)
+    except click.ClickException as error:
+        return _tell("command-line", error.format_message(), "", EXIT_CONFIGURATION, as_json)
+    except ConfigError as error:
+        return _tell(error.code, str(error), error.remedy, EXIT_CONFIGURATION, as_json)
+    except BrokenPipeError:
+        _silence_stdout()
+        return 141
+    except KeyboardInterrupt:
+        return _tell("interrupted", "interrupted", "", 130, as_json)
+    except Exception as error:
+        return _fault(error, as_json)
+
+
+def _help_for(error: click.UsageError) -> str:
+    return f"see: {error.ctx.command_path} --help" if error.ctx is not None else "see: noonmark --help"
+
+
+def _fault(error: Exception, as_json: bool) -> int:
+    """A fault of ours: where it happened goes into a file, not at the user."""
+    import tempfile
+    import traceback
+
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", prefix="noonmark-fault-", suffix=".txt", delete=False, encoding="utf-8", errors="backslashreplace"
+        ) as file:
+            file.write("".join(traceback.format_exception(error)))
+        remedy = f"please report it with {file.name}"
+    except OSError:
+        last = traceback.extract_tb(error.__traceback__)[-1]
+        remedy = f"please report it: {last.name}, line {last.lineno}"
+    return _tell("fault", f"a fault of this program: {type(error).__name__}: {error}", remedy, EXIT_FAULT, as_json)
+
+
+def _tell(code: str, reason: str, remedy: str, status: int, as_json: bool) -> int:
+    from noonmark.driver.escaping import escape
+
+    document: dict[str, Any] = {
+        "schema": "noonmark-error-1",
+        "noonmark_version": VERSION,
+        "verb": next((one for one in sys.argv[1:] if one in VERBS), None),
+        "outcome": None,
+        "exit_status": status,
+        "code": code,
+        "reason": escape(reason, 2000),
+        "remedy": escape(remedy, 500),
+    }
+    if as_json:
+        import json
+
+        click.echo(json.dumps(document, indent=2))
+    click.echo(f"noonmark: {document['reason']}", err=True)
+    if remedy:
+        click.echo(f"  {document['remedy']}", err=True)
+    return status
+
+
+def _silence_stdout() -> None:
+    """Whoever read our output has gone: let the interpreter's last flush not complain."""
+    import os
+
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)

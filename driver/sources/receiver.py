@@ -102,9 +102,7 @@ class ReceiverSource:
         for epoch in self._assembler.flush_older_than(now - 0.3):
             self._take(epoch)
         waited = now - self._start
-        if (not self._heard and waited > SILENT_S) or (waited > PATIENCE_S and not self._run):
-            self._given_up = True
-        elif waited > PATIENCE_S + self._wanted + WANDER_RUN:
+        if (not self._heard and waited > SILENT_S) or (waited > PATIENCE_S and not self._run) or waited > PATIENCE_S + self._wanted + WANDER_RUN:
             self._given_up = True
 
     def _take(self, epoch: Epoch) -> None:

@@ -106,7 +106,7 @@ class Flag:
     """One `1`; a `#` may follow within the grace."""
 
     state: str = "more"
-    grace_s: float = 0.08
+    grace_s: float = 0.05
     rest: bytes = b""
 
     def feed(self, chunk: bytes) -> None:
@@ -434,7 +434,7 @@ def test_bytes_that_come_before_the_last_byte_of_the_question_are_no_part_of_the
     line.far.answers(b":SL2", (0.0, b"late#"))
     line.far.answers(b":SL21:05:30#", (0.0, b"on time#"))
     line.far.answers(b"1:05:30#", (0.0, b"on time#"))
-    got = ask(line, b":SL21:05:30#", last_byte_in_s=0.2)
+    got = ask(line, b":SL21:05:30#", last_byte_in_s=0.08)
     assert (got.stray, got.reply) == (b"late#", b"on time#")
 
 
@@ -449,9 +449,9 @@ def test_bytes_after_the_end_of_a_reply_are_kept_apart(line: LinkUnderTest) -> N
 def test_half_a_reply_is_incomplete_at_the_deadline_and_not_much_later(line: LinkUnderTest) -> None:
     line.far.answers(QUESTION, (0.0, b"10/2"))
     start = line.clock.monotonic()
-    got = ask(line, within_s=0.15)
+    got = ask(line, within_s=0.08)
     assert (got.reply, got.complete) == (b"10/2", False)
-    assert 0.15 <= line.clock.monotonic() - start < 0.15 + SOON_S
+    assert 0.08 <= line.clock.monotonic() - start < 0.08 + SOON_S
 
 
 def test_no_reply_is_told_from_an_empty_one(line: LinkUnderTest) -> None:
@@ -496,7 +496,7 @@ def test_a_late_end_mark_within_the_grace_belongs_to_the_flag(line: LinkUnderTes
 
 def test_a_flag_whose_grace_outlasts_the_deadline_is_incomplete(line: LinkUnderTest) -> None:
     line.far.answers(QUESTION, (0.0, b"1"))
-    got = ask(line, reader=Flag(grace_s=5.0), within_s=0.15)
+    got = ask(line, reader=Flag(grace_s=5.0), within_s=0.08)
     assert (got.reply, got.complete) == (b"1", False)
 
 
@@ -532,10 +532,10 @@ def test_a_deadline_that_leaves_no_time_for_the_question_sends_nothing(
     assert line.far.heard == OTHER
 
 
-@pytest.mark.parametrize("command", [b":Mn#", b":CM#", b":hP#", b"#", QUESTION + OTHER, b""])
-def test_nothing_of_a_forbidden_command_is_sent(line: LinkUnderTest, command: bytes) -> None:
-    with pytest.raises(ForbiddenCommand):
-        ask(line, command)
+def test_nothing_of_a_forbidden_command_is_sent(line: LinkUnderTest) -> None:
+    for command in (b":Mn#", b":CM#", b":hP#", b"#", QUESTION + OTHER, b""):
+        with pytest.raises(ForbiddenCommand):
+            ask(line, command)
     line.far.answers(OTHER, (0.0, b"x#"))
     ask(line, OTHER)
     assert line.far.heard == OTHER

@@ -1,0 +1,73 @@
+"""The verbs `check`, `set` and `restore`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+from noonmark.driver import session
+from noonmark.driver.config import load_config
+from noonmark.driver.interrupts import catching
+from noonmark.driver.logs import configure, log
+from noonmark.driver.result import Result
+from noonmark.driver.seams import Seams, seams_for
+
+
+def common(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options that every verb with a mount has."""
+    options = (
+        click.option("--config", "config_file", metavar="FILE", help="Configuration (default: noonmark.toml here, "
+                     "then the user's configuration folder, then /etc/noonmark)."),
+        click.option("--port", metavar="ADDRESS", help="The mount's port, instead of the configured one."),
+        click.option("--dialect", metavar="NAME", help="A dialect by name, a TOML file, or auto."),
+        click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout."),
+        click.option("--log-format", type=click.Choice(["text", "json"]), default="text", show_default=True),
+        click.option("--verbose", is_flag=True, help="Tell more on stderr."),
+    )  # fmt: skip
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+@click.command()
+@common
+@click.option("--quick", is_flag=True, help="Leave out the measuring of the clock between its ticks.")
+def check(quick: bool, **options: Any) -> int:
+    """Read everything, compare, explain. Writes nothing to the mount."""
+    return _run(options, lambda config, seams: session.check(config, seams=seams, quick=quick))
+
+
+@click.command("set")
+@common
+@click.option("--dry-run", is_flag=True, help="Print what would be written; write nothing.")
+def set_(dry_run: bool, **options: Any) -> int:
+    """Check, then write what differs, read back, and prove it by the mount's sidereal clock."""
+    return _run(options, lambda config, seams: session.set_mount(config, dry_run=dry_run, seams=seams))
+
+
+@click.command()
+@common
+@click.argument("record", required=False, metavar="[RECORD]")
+def restore(record: str | None, **options: Any) -> int:
+    """Put the settings of an earlier record back: RECORD, or the newest `set` on this port."""
+    return _run(options, lambda config, seams: session.restore(config, record, seams=seams))
+
+
+def _run(options: dict[str, Any], call: Callable[[Any, Seams], Result]) -> int:
+    configure(options["log_format"], options["verbose"])
+    config = load_config(options["config_file"], port=options["port"], dialect=options["dialect"])
+    with catching() as flag:
+        result = call(config, seams_for(config, flag))
+        if options["as_json"]:
+            click.echo(result.json_text())
+        else:
+            from noonmark.driver.cli.table import show
+
+            show(result)
+        log().info(
+            result.verb, outcome=result.outcome, code=result.code, exit_status=result.exit_status,
+            seconds=result.duration_s, record=result.record,
+        )  # fmt: skip
+    return result.exit_status
