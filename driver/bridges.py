@@ -107,9 +107,9 @@ def open_bridge(place: NetworkAddress, endpoint: tcp.Endpoint, baud: int, fault:
 def close_bridge(bridge: Any) -> None:
     """Close pyserial's port. Takes 0.3 s there, so that the bridge is ready for the next client."""
     waiting: queue.Queue[bytes | None] = bridge._read_buffer
-    waiting.maxsize = 0
-    with contextlib.suppress(queue.Empty):  # lets the reading thread go on, if it waits for room, and end
-        waiting.get_nowait()
+    waiting.maxsize = 1 << 30  # a reading thread that waits for room must go on to see the end of the line
+    with contextlib.suppress(queue.Empty):
+        waiting.get_nowait()  # wakes it
     line: socket.socket | None = bridge._socket
     bridge.close()
     if line is not None:

@@ -7,6 +7,7 @@ the eye sees it, facing the pole. Right: as optics show it that turn the picture
 from __future__ import annotations
 
 import math
+import textwrap
 from html import escape
 
 ROWS, COLUMNS = 9, 21
@@ -57,23 +58,24 @@ def svg(
     caption: tuple[str, ...],
 ) -> str:
     """A self-contained SVG of both faces with captions; without an hour (pole overhead) only the captions."""
+    lines = [line for text in caption for line in textwrap.wrap(text, 84)]
+    height = 320 + 16 * len(lines)
     parts = [
-        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 520 370" width="520" height="370" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 520 {height}" width="520" height="{height}" '
         f'role="img" aria-label="{escape(star)} around the {escape(pole)} pole of the sky">',
         "<style>text{font-family:sans-serif;font-size:13px;fill:#20303f}"
         ".ring{fill:none;stroke:#5b7186;stroke-width:1.5}.tick{stroke:#5b7186;stroke-width:1.5}"
         ".pole{stroke:#20303f;stroke-width:2}.star{fill:#c8501e}.spoke{stroke:#c8501e;stroke-dasharray:4 4}"
         ".small{font-size:11px}.mid{text-anchor:middle}</style>",
-        '<rect width="520" height="370" fill="#fbfaf6"/>',
+        f'<rect width="520" height="{height}" fill="#fbfaf6"/>',
     ]
-    faces = ((erect, 135, "upright, as the eye sees it"), (inverted, 385, "upside down, as inverting optics show it"))
+    faces = ((erect, 135, "upright"), (inverted, 385, "inverted"))
     for hours, centre, label in faces:
         if hours is not None:
             parts += _face(hours, centre, 150.0, 95.0, distance_arcmin)
-            parts.append(f'<text class="mid" x="{centre}" y="285">{clock_text(hours)}, {label}</text>')
+            parts.append(f'<text class="mid" x="{centre}" y="285">{clock_text(hours)} {label}</text>')
     parts += [
-        f'<text class="small" x="20" y="{310 + 16 * number}">{escape(line)}</text>'
-        for number, line in enumerate(caption)
+        f'<text class="small" x="20" y="{310 + 16 * number}">{escape(line)}</text>' for number, line in enumerate(lines)
     ]
     return "\n".join([*parts, "</svg>", ""])
 

@@ -36,6 +36,7 @@ from noonmark.protocols.sexagesimal import wrap_signed
 PASSES = 3
 SECOND_LOOK_S = 5.0
 PROBE_DEG = 60.0
+PROBE_OFFSET_H = 3.0
 MIDNIGHT_S = 40.0
 
 
@@ -159,7 +160,7 @@ class Setter:
     def _date(self, target: Target) -> Told:
         date = _local(self.run, target).date()
         told = write_date(self.writer, date, target.convention, self.manner)
-        if told == "refused":
+        if told != "there":
             self.order_refused.add(target.convention.date_order)
         return told
 
@@ -234,7 +235,8 @@ class Setter:
         return min(willing or open_ones)
 
     def _other_date_order(self) -> bool:
-        return self.told.get("date") == "refused" and len(self.order_refused) == 1 and self.run.evidence.declared is None
+        one_refused = self.told.get("date", "there") != "there" and len(self.order_refused) == 1
+        return one_refused and self.run.evidence.declared is None
 
     def _followed(self) -> bool:
         assert self.run.sight is not None
@@ -264,14 +266,20 @@ class Setter:
         site = self.run.config.site
         order = self.run.dialect.write_order
         sign_shows = abs(wrap_signed(2 * site.longitude_deg, 360.0)) > 1.0
-        steps = [(0.0, 0.0)]
+        steps: list[tuple[float, float | None]] = [(0.0, None)]  # None: an offset that is shown as 0
         if not sign_shows:
-            steps.append((PROBE_DEG, 0.0))
-        steps.append((site.longitude_deg, 0.0))
-        if not self.on_utc:
-            steps.append((site.longitude_deg, self.zone_offset_h))
+            steps.append((PROBE_DEG, None))
+        steps.append((site.longitude_deg, None))
+        offset_h = 0.0 if self.on_utc else self.zone_offset_h
+        shown = self._convention().shown_offset_h(offset_h)
+        half_day = self.run.sight is not None and self.run.sight.readings.display_hours == 12
+        if half_day and shown and abs(wrap_signed(2 * shown, 12.0)) < 0.3:
+            steps.append((site.longitude_deg, PROBE_OFFSET_H))  # +-6 h look alike where half a day is not shown
+        steps.append((site.longitude_deg, offset_h))
         for longitude, offset in steps:
             convention = self._convention()
+            if offset is None:
+                offset = 1.0 if convention.daylight_hour else 0.0
             effective = 0.0 if convention.local_is_utc else offset
             target = Target(convention, site.latitude_deg, longitude, effective)
             self.write([name for name in order if name != "latitude" or longitude == site.longitude_deg], target)
@@ -280,7 +288,7 @@ class Setter:
                 conclude(self.run)
                 code, words = sidereal_trouble(self.run.sight)
                 raise Stop("incomplete", code, words, "give the mount's dialect, if it is known; see its manual")
-            if self.told.get("date") == "refused" and len(self.order_refused) == 1:
+            if self._other_date_order():
                 self.write(["date", "time"], replace(target, convention=self._convention()))
                 self._look_again(target)
         conclude(self.run)

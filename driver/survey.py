@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 
 from pydantic import BaseModel, ConfigDict
 
@@ -23,6 +24,8 @@ from noonmark.protocols.epochs import Epoch
 MIN_EPOCHS = 30
 MIN_SPAN_S = 55.0
 """Less than about a minute shows none of the slow wander that reflections and the ionosphere bring."""
+
+LONGEST_GAP_S = 10.0
 
 COMMON_RADIUS_M = 8.0
 COMMON_VERTICAL_M = 13.0
@@ -40,7 +43,7 @@ LEVEL_EPOCHS = 5
 """Epochs before and after an instant whose medians show a jump: one wild epoch is none."""
 
 
-class SurveyRefused(Exception):
+class SurveyError(Exception):
     """These epochs are not one place, or too few or too poor for it. `code` is a stable slug."""
 
     def __init__(self, code: str, message: str, remedy: str) -> None:
@@ -96,8 +99,9 @@ class Placed:
 
     @property
     def span_s(self) -> float:
-        """From the first to the last, seconds."""
-        return (self.fixes[-1].utc - self.fixes[0].utc).total_seconds()
+        """Seconds that the epochs cover; a gap counts for ten at most, a step of the receiver's date for none."""
+        steps = [(b.utc - a.utc).total_seconds() for a, b in pairwise(self.fixes)]
+        return sum(min(step, LONGEST_GAP_S) for step in steps if step > 0.0)
 
     def median_m(self) -> tuple[float, float]:
         """(east, north) of the median, metres in the plane."""
@@ -126,7 +130,7 @@ def placed(epochs: Sequence[Epoch]) -> Placed | None:
 
 
 def survey(epochs: Sequence[Epoch]) -> Survey:
-    """The place of a receiver that stood still. Raises SurveyRefused.
+    """The place of a receiver that stood still. Raises SurveyError.
 
     A jump (the level before and after an instant 15 m apart), a walk (first and last third 10 m and three of their
     spreads apart), fewer than 30 usable epochs or less than a minute of them, a median HDOP above 5, a scatter of
@@ -134,7 +138,7 @@ def survey(epochs: Sequence[Epoch]) -> Survey:
     """
     found = placed(epochs)
     if found is None:
-        raise SurveyRefused("survey-no-fix", f"no usable epoch: {_why_none(epochs)}", _NO_FIX_REMEDY)
+        raise SurveyError("survey-no-fix", f"no usable epoch: {_why_none(epochs)}", _NO_FIX_REMEDY)
     _refuse_few(found, epochs)
     drift_m = _refuse_motion(found)
     _refuse_poor(found)
@@ -156,7 +160,7 @@ def _why_none(epochs: Sequence[Epoch]) -> str:
 def _refuse_few(found: Placed, epochs: Sequence[Epoch]) -> None:
     if len(found.fixes) < MIN_EPOCHS or found.span_s < MIN_SPAN_S:
         why = "" if len(found.fixes) == len(epochs) else f" of {len(epochs)}; the rest: {_why_none(_unusable(epochs))}"
-        raise SurveyRefused(
+        raise SurveyError(
             "survey-too-short",
             f"{len(found.fixes)} usable epochs over {found.span_s:.0f} s{why}; expected at least {MIN_EPOCHS} over a "
             "minute",
@@ -195,13 +199,13 @@ def _refuse_motion(found: Placed) -> float:
     )
     moving = drift_m > WALK_M and drift_m > WALK_SPREADS * max(_spread(first), _spread(last))
     if step_m > JUMP_M and (not moving or step_m > 0.6 * drift_m):
-        raise SurveyRefused(
+        raise SurveyError(
             "survey-jump",
             f"the position jumps by {step_m:.0f} m at {at:%H:%M:%S} UTC",
             "a reflection or a change of satellites: give the antenna a free view and start again",
         )
     if moving:
-        raise SurveyRefused(
+        raise SurveyError(
             "survey-moving",
             f"the receiver moved: its first and last third are {drift_m:.0f} m apart",
             "put the antenna down where the mount stands, and start again",
@@ -212,14 +216,15 @@ def _refuse_motion(found: Placed) -> float:
 def _refuse_poor(found: Placed) -> None:
     known = [epoch.hdop for epoch in found.epochs if epoch.hdop is not None]
     if known and statistics.median(known) > MAX_HDOP:
-        raise SurveyRefused(
+        raise SurveyError(
             "survey-poor",
-            f"the satellites stand badly: the median HDOP is {statistics.median(known):.1f}, expected at most {MAX_HDOP}",
+            f"the satellites stand badly: the median HDOP is {statistics.median(known):.1f}, expected at most "
+            f"{MAX_HDOP}",
             "give the antenna a free view of the sky, or wait an hour",
         )
     scatter_m = percentile_95(found.distances_m())
     if scatter_m > MAX_SCATTER_M:
-        raise SurveyRefused(
+        raise SurveyError(
             "survey-poor",
             f"the epochs scatter by {scatter_m:.0f} m (95%), expected at most {MAX_SCATTER_M:.0f} m",
             "give the antenna a free view of the sky, away from walls",

@@ -21,6 +21,7 @@ from noonmark.sim.timeline import Timeline
 SILENCE_CAP = 4096
 LEAD_S = 0.05  # a timed question leaves so long before its last byte, besides its time on the wire
 KEPT_REQUESTS = 100_000
+ROUNDING_S = 1e-9  # so that a silence is never short by a rounding
 NEVER = float("inf")
 
 
@@ -271,7 +272,7 @@ class SimLink:
         while reader.state != "done":
             limit = deadline
             if reader.state == "enough" and t_last is not None:
-                limit = min(deadline, t_last + reader.grace_s)
+                limit = min(deadline, t_last + reader.grace_s + ROUNDING_S)
             piece = wire.take(limit, by_reply=True)
             if piece is None:
                 timeline.wait_until(limit)

@@ -1,0 +1,65 @@
+"""What the sheet needs of a configuration: the site and the payload. A mount and sources need not be in it."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from noonmark.driver import config
+from noonmark.driver.balance import Payload
+from noonmark.driver.config import ConfigError
+from noonmark.driver.site import Site
+
+
+@dataclass(frozen=True, slots=True)
+class SiteConfig:
+    """The site, the payload where there is a `[payload]` table, and the file they are from."""
+
+    site: Site
+    payload: Payload | None
+    path: Path
+
+
+class _Tables(BaseModel):
+    model_config = ConfigDict(frozen=True)
+
+    site: Site
+    payload: Payload | None = None
+
+
+def load_site(path: str | Path | None = None, *, environment: Mapping[str, str] | None = None) -> SiteConfig:
+    """Read `[site]` and `[payload]` of a configuration, which is looked for as for the other verbs.
+
+    Raises ConfigError with the file, the key, what was expected and the remedy.
+    """
+    found = config.find_config(path)
+    where = str(found)
+    env = os.environ if environment is None else environment
+    data = config._overridden(config._read_toml(found), env, where)
+    tables: dict[str, Any] = {"site": config._site_data(data.get("site"), where, found.parent)}
+    if "payload" in data:
+        tables["payload"] = data["payload"]
+    try:
+        read = _Tables.model_validate(tables)
+    except ValidationError as error:
+        raise ConfigError(_explain(error, where), remedy=_remedy(error)) from None
+    return SiteConfig(read.site, read.payload, found)
+
+
+def _explain(error: ValidationError, where: str) -> str:
+    first = error.errors()[0]
+    key = ".".join(str(part) for part in first["loc"])
+    if first["type"] == "extra_forbidden" and first["loc"][0] == "payload":
+        return f"{where}: unknown key '{key}'; [payload] has {', '.join(sorted(Payload.model_fields))}"
+    return config._explain(error, where)
+
+
+def _remedy(error: ValidationError) -> str:
+    if error.errors()[0]["loc"][0] == "payload":
+        return "masses in kg, distances in mm from the polar axis; or leave [payload] out"
+    return "mend the named key"
