@@ -9,7 +9,7 @@ east, longitude EAST positive.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
@@ -56,10 +56,10 @@ class Frame:
     def __init__(self, site: Site, instants: Sequence[datetime]) -> None:
         dates = np.array([ut1_and_tt(instant) for instant in instants], dtype=np.float64)
         self._tt = (dates[:, 2], dates[:, 3])
-        heliocentric, barycentric = erfa.epv00(*self._tt)
+        self._heliocentric, self._barycentric = erfa.epv00(*self._tt)
         x, y, s, self._equation_of_origins = _orientation(*self._tt)
         self._astrom: Any = erfa.apco(
-            *self._tt, barycentric, heliocentric["p"], x, y, s, erfa.era00(dates[:, 0], dates[:, 1]),
+            *self._tt, self._barycentric, self._heliocentric["p"], x, y, s, erfa.era00(dates[:, 0], dates[:, 1]),
             math.radians(site.longitude_deg), math.radians(site.latitude_deg), site.elevation_m,
             0.0, 0.0, erfa.sp00(*self._tt), 0.0, 0.0,
         )  # fmt: skip
@@ -70,7 +70,7 @@ class Frame:
             ri, di = erfa.atciq(*_catalogue(body), self._astrom)
             nothing = np.zeros(len(ri))
             return self._track(ri, di, nothing, nothing)
-        direction, distance_au = self._direction(_sun_au if body == "sun" else _moon_au)
+        direction, distance_au = self._direction(body)
         ri, di = _spherical(erfa.rxp(self._astrom["bpn"], direction))
         if body == "sun":
             semidiameter = SUN_SEMIDIAMETER_ARCSEC / 3600.0 / distance_au
@@ -78,16 +78,26 @@ class Frame:
             semidiameter = np.degrees(np.arcsin(MOON_RADIUS_KM / (distance_au * AU_KM)))
         return self._track(ri, di, semidiameter, distance_au)
 
-    def _direction(self, position_au: Callable[[Any, Any], Floats]) -> tuple[Floats, Floats]:
-        """Apparent direction (GCRS) and distance of a body of the solar system: light time and aberration."""
-        observer = self._astrom["eb"]
-        day, fraction = self._tt
-        vector = position_au(day, fraction) - observer
+    def _direction(self, body: Literal["sun", "moon"]) -> tuple[Floats, Floats]:
+        """Apparent direction (GCRS) and distance of a body of the solar system: light time and aberration.
+
+        Both move straight enough while their light is under way (the Moon's 1.3 s, the Sun about the barycentre).
+        """
+        position, velocity = self._barycentre(body)
+        vector = position - self._astrom["eb"]
         delay = np.linalg.norm(vector, axis=-1) * LIGHT_DAY_PER_AU
-        vector = position_au(day, fraction - delay) - observer
+        vector = vector - velocity * delay[:, None]
         distance = np.linalg.norm(vector, axis=-1)
         seen = erfa.ab(vector / distance[:, None], self._astrom["v"], self._astrom["em"], self._astrom["bm1"])
         return seen, distance
+
+    def _barycentre(self, body: Literal["sun", "moon"]) -> tuple[Floats, Floats]:
+        """Position and velocity from the solar system's barycentre, au and au per day."""
+        earth = self._barycentric
+        if body == "sun":
+            return earth["p"] - self._heliocentric["p"], earth["v"] - self._heliocentric["v"]
+        moon = erfa.moon98(*self._tt)
+        return earth["p"] + moon["p"], earth["v"] + moon["v"]
 
     def _track(self, ri: Floats, di: Floats, semidiameter: Floats, distance: Floats) -> Track:
         azimuth, zenith_distance, hour_angle, declination, _ = erfa.atioq(ri, di, self._astrom)
@@ -120,18 +130,6 @@ def _catalogue(star: Star) -> tuple[float, float, float, float, float, float]:
         star.parallax_mas / 1000.0,
         star.velocity_km_s,
     )
-
-
-def _sun_au(day: Any, fraction: Any) -> Floats:
-    heliocentric, barycentric = erfa.epv00(day, fraction)
-    sun: Floats = barycentric["p"] - heliocentric["p"]
-    return sun
-
-
-def _moon_au(day: Any, fraction: Any) -> Floats:
-    _, barycentric = erfa.epv00(day, fraction)
-    moon: Floats = barycentric["p"] + erfa.moon98(day, fraction)["p"]
-    return moon
 
 
 def _spherical(vector: Any) -> tuple[Any, Any]:

@@ -62,7 +62,7 @@ class _Row:
     kind: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Table:
     path: Path
     row_bytes: int
@@ -87,7 +87,11 @@ def mjd_split(utc: datetime) -> tuple[int, float]:
 
 
 @lru_cache(maxsize=4)
-def _table(path: Path) -> _Table:
+def _table(path: Path | None) -> _Table:
+    return _open(Path(astropy_iers_data.IERS_A_FILE) if path is None else path)
+
+
+def _open(path: Path) -> _Table:
     try:
         with path.open("rb") as file:
             row_bytes = len(file.readline())
@@ -153,7 +157,7 @@ def ut1_utc(utc: datetime, *, path: Path | None = None) -> Dut1:
     Raises ValueError for a naive datetime, EarthOrientationError for a table that can't be read.
     """
     day, second = mjd_split(utc)
-    table = _table(_path(path))
+    table = _table(path)
     beyond = day < table.first_mjd or (day, second) > (table.last_mjd, 0.0)
     if beyond:
         first, last = _day(table.first_mjd), _day(table.last_mjd)
@@ -174,22 +178,18 @@ def _bound(mjd: int, error_s: float) -> float:
     return min(3.0 * error_s + spread_s, UTC_LIMIT_S - 1e-9)
 
 
-def _path(path: Path | None) -> Path:
-    return Path(astropy_iers_data.IERS_A_FILE) if path is None else path
-
-
 def _day(mjd: int) -> date:
     return (MJD_EPOCH + timedelta(days=mjd)).date()
 
 
 def table_first_day(*, path: Path | None = None) -> date:
     """The first day of the table: it holds from 0h UTC of it."""
-    return _day(_table(_path(path)).first_mjd)
+    return _day(_table(path).first_mjd)
 
 
 def table_last_day(*, path: Path | None = None) -> date:
     """The last day with a value, which is one of 0h UTC: the table ends at the beginning of this day."""
-    return _day(_table(_path(path)).last_mjd)
+    return _day(_table(path).last_mjd)
 
 
 def table_version() -> str:
@@ -199,11 +199,12 @@ def table_version() -> str:
 
 def leap_seconds(*, path: Path | None = None) -> LeapSeconds:
     """The leap seconds announced so far (IERS Bulletin C). Raises EarthOrientationError for a bad list."""
-    return _leap_seconds(Path(astropy_iers_data.IERS_LEAP_SECOND_FILE) if path is None else path)
+    return _leap_seconds(path)
 
 
 @lru_cache(maxsize=4)
-def _leap_seconds(path: Path) -> LeapSeconds:
+def _leap_seconds(given: Path | None) -> LeapSeconds:
+    path = Path(astropy_iers_data.IERS_LEAP_SECOND_FILE) if given is None else given
     try:
         lines = path.read_text(encoding="ascii", errors="replace").splitlines()
         rows = [line.split() for line in lines if line.strip() and not line.startswith("#")]

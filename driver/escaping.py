@@ -7,7 +7,7 @@ def escape(text: bytes | str | None, cap: int = 120) -> str:
     """Printable ASCII stays, a backslash is doubled, everything else becomes \\xNN; cut at `cap` characters."""
     if text is None:
         return ""
-    data = text if isinstance(text, bytes) else text.encode("utf-8", "surrogateescape")
+    data = text if isinstance(text, bytes) else text.encode("utf-8", "surrogatepass")  # JSON may hold a lone one
     shown = "".join(
         "\\\\" if byte == 0x5C else chr(byte) if 0x20 <= byte < 0x7F else f"\\x{byte:02x}" for byte in data[:cap]
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import gc
+import os
 from collections.abc import Iterator
 
 from noonmark.driver.addresses import escaped
@@ -187,11 +188,19 @@ class _SerialLink:
 
 @contextlib.contextmanager
 def _undisturbed() -> Iterator[None]:
-    """No garbage collection in here."""
+    """No garbage collection in here, and real-time scheduling of this thread where the system permits it.
+
+    On a busy machine that is the difference between microseconds and more than 10 ms.
+    """
     collecting = gc.isenabled()
+    usual = os.sched_getscheduler(0), os.sched_getparam(0)
     gc.disable()
+    with contextlib.suppress(OSError):
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(os.sched_get_priority_min(os.SCHED_FIFO)))
     try:
         yield
     finally:
+        with contextlib.suppress(OSError):
+            pass
         if collecting:
             gc.enable()

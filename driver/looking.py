@@ -8,12 +8,11 @@ from dataclasses import replace
 from noonmark.driver import clockset, conventions, zones
 from noonmark.driver.comparison import unix_datetime
 from noonmark.driver.gathering import Sources, open_sources
-from noonmark.driver.mount import Talk, Unreachable
+from noonmark.driver.mount import Talk
 from noonmark.driver.proof import Decision, Sight, decide, latitude_sign, sidereal_trouble
 from noonmark.driver.run import Run, Stop
 from noonmark.driver.seams import guarded
 from noonmark.driver.writing import HALF_MINUTE_DEG, manner_from
-from noonmark.protocols.seams import LinkError
 
 RESERVE_S = 20.0  # of the time limit, kept for what follows the gathering
 
@@ -169,18 +168,25 @@ def refuse_if_unsafe(run: Run) -> None:
     assert run.truth is not None
     if not run.truth.established:
         raise outcome_of_look(run)
-    if run.sight.readings.slewing:
+    assert run.talk is not None
+    if run.sight.readings.slewing or run.talk.read_slewing():
         raise Stop(
             "refused", "mount-slewing", "the mount is slewing; nothing was written", "wait until it is at rest, then run again"
         )
 
 
-def as_unreachable(error: LinkError | Unreachable) -> Stop:
-    """The outcome for a line or a mount that fails."""
-    return Stop("unreachable", error.code, str(error), error.remedy)
-
-
-def now(run: Run) -> dt.datetime:
-    """The best UTC now, where one was established."""
+def truth_still_stands(run: Run) -> None:
+    """After the writes: the truth must not have been overturned meanwhile. Raises Stop."""
+    assert run.sources is not None
     assert run.truth is not None
-    return unix_datetime(run.truth.utc_s(run.seams.clock.monotonic()))
+    for one in run.sources.receivers:
+        one.drain()
+        jumped = one.jumped()
+        if jumped:
+            raise Stop("incomplete", "receiver-time-jumps", f"the truth did not last: {jumped}", "run again")
+    trouble = run.sources.host.recheck()
+    if trouble:
+        run.note(run.sources.host.code, trouble)
+        later = run.sources.truth(run.config)
+        if not later.time_established:
+            raise Stop("incomplete", run.sources.host.code, f"the truth did not last: {trouble}", "run again")

@@ -18,6 +18,7 @@ from noonmark.protocols.seams import Clock, Exchange, Link, LinkError, ReplyErro
 T = TypeVar("T")
 ATTEMPTS = 3
 OPTIONAL_TIMEOUT_S = 1.0
+SLEWING_ATTEMPTS = 5
 
 
 class Unreachable(Exception):
@@ -123,9 +124,9 @@ class Talk:
     def exchange(self, request: bytes, reader: Any, timeout_s: float, *, last_byte_at: float | None = None) -> Exchange:
         """One exchange within the time limit. Raises TimeLimit, ReplyError, LinkError."""
         now = self.clock.monotonic()
-        if now >= self.limit:
-            raise TimeLimit
         start = max(now, last_byte_at or now)
+        if start >= self.limit:
+            raise TimeLimit
         deadline = min(start + timeout_s + len(request) * self.link.byte_s, self.limit)
         self.exchanges += 1
         result = self.link.exchange(request, reader, deadline, last_byte_at=last_byte_at)
@@ -179,14 +180,17 @@ class Talk:
         return None, True
 
     def resynchronise(self, trouble: str) -> None:
-        """Get back in step. Raises Unreachable when three tries don't bring two right answers."""
+        """Get back in step. Raises Unreachable when three tries don't bring two right answers, or when three
+        questions on end bring not a byte."""
         self.troubles.append(trouble)
         last = trouble
+        silent = 1 if "no answer" in trouble else 0  # an unanswered question was one reply timeout of silence
         for _ in range(ATTEMPTS):
             now = self.clock.monotonic()
             if now >= self.limit:
                 raise TimeLimit
-            self.link.silence(self.timeout_s, min(now + 3 * self.timeout_s, self.limit))
+            if not silent:
+                self.link.silence(self.timeout_s, min(now + 3 * self.timeout_s, self.limit))
             try:
                 date = self.try_text("get-date")
                 time = self.try_text("get-time") if date is not None else None
@@ -194,11 +198,12 @@ class Talk:
                     lx.parse_date(date[0].text)
                     lx.parse_time(time[0].text)
                     return
+                silent = silent + 1 if date is None else 1
                 last = f"silent after: {trouble}" if not trouble.startswith("silent") else trouble
-                if date is None and "no answer" in trouble and self.clock.monotonic() >= self.busy_until:
-                    break  # wholly silent twice: not out of step but absent
+                if silent >= ATTEMPTS and self.clock.monotonic() >= self.busy_until:
+                    break  # not out of step but absent
             except ReplyError as error:
-                last = str(error)
+                last, silent = str(error), 0
         raise self._unreachable(last)
 
     def _unreachable(self, trouble: str) -> Unreachable:
@@ -220,7 +225,10 @@ class Talk:
         """One time of day with the instants that bound it. Raises Unreachable."""
         value, wire, exchange = self.ask(name, lx.parse_time)
         assert exchange.t_first is not None
-        return Timed(value.seconds, value.resolution_s, exchange.t_before, exchange.t_first, wire)
+        assert exchange.t_last is not None
+        # a late end mark of something else before the answer came before it: then only the last byte bounds it
+        first = exchange.t_last if exchange.reply.startswith(b"#") else exchange.t_first
+        return Timed(value.seconds, value.resolution_s, exchange.t_before, first, wire)
 
     def read_identity(self) -> None:
         """What does not change, asked once. Silence is an answer."""
@@ -235,17 +243,25 @@ class Talk:
             identity.firmware, _ = self.ask_optional("get-firmware", bytes)
 
     def read_slewing(self) -> bool | None:
-        """Whether the mount moves to a target. An empty text can be the late end of another reply, so it is
-        asked twice with something of another shape in between; None where the mount doesn't say."""
+        """Whether the mount moves to a target. An empty text can be the late end of another reply, and noise can
+        pass for bars: it is asked until two answers on end agree, with something of another shape in between. None
+        where the mount doesn't say; True where its answers never agree."""
         if not self.identity.has_slewing:
             return None
-        first, answers = self.ask_optional("get-slewing", bytes)
-        if not answers:
-            self.identity.has_slewing = False
-            return None
-        self.ask("get-date", lx.parse_date)
-        second, _ = self.ask_optional("get-slewing", bytes)
-        return bool(first) or bool(second)
+        last: bytes | None = None
+        silent = 0
+        for number in range(SLEWING_ATTEMPTS):
+            if number:
+                self.ask("get-date", lx.parse_date)
+            text, answers = self.ask_optional("get-slewing", bytes)
+            silent += not answers
+            if silent == 2 and last is None:
+                self.identity.has_slewing = False
+                return None
+            if text is not None and last is not None and bool(text) == bool(last):
+                return bool(text)
+            last = text if text is not None else last
+        return True
 
     def read_all(self, *, pointing: bool = True) -> Readings:
         """Every setting, both clocks twice, the date before and after. Raises Unreachable, TimeLimit."""

@@ -6,6 +6,7 @@ every convention that still fits finds every setting right: otherwise the same v
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
@@ -14,6 +15,7 @@ from noonmark.driver.clockset import ClockMeasure
 from noonmark.driver.comparison import Judgement, judge, latitude_by_sky
 from noonmark.driver.config import Config
 from noonmark.driver.conventions import Convention, Hypothesis
+from noonmark.driver.escaping import escape
 from noonmark.driver.mount import Readings
 from noonmark.driver.truth import Truth
 from noonmark.protocols.sexagesimal import wrap_signed
@@ -54,7 +56,7 @@ class Sight:
 
     @property
     def least_misfit_s(self) -> float:
-        return min(abs(one.residual_s) for one in self.hypotheses)
+        return min((abs(one.residual_s) for one in self.hypotheses), default=math.inf)
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +172,11 @@ def decide(
 
 def sidereal_trouble(sight: Sight) -> tuple[str, str]:
     """Why no convention fits: (slug, words)."""
+    if not sight.hypotheses:
+        return (
+            "date-impossible",
+            f"the mount shows a date that does not exist in any order: {escape(sight.readings.date_wire)}",
+        )
     if not sight.runs:
         advance = conventions.sidereal_advance_error_s(sight.readings)
         elapsed = sight.readings.sidereal[-1].instant - sight.readings.sidereal[0].instant

@@ -75,9 +75,14 @@ class Record:
 
 
 def new_record(folder: Path, verb: str, utc_s: float, about: dict[str, Any]) -> Record:
-    """A record not yet on disk, named by its time (this host's clock, which may be wrong) and a random tail."""
+    """A record not yet on disk, named by a running number, its time and a random tail.
+
+    The number, not the time, orders records: this host's clock may be wrong, and often is after a power cut.
+    """
     stamp = (dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(seconds=utc_s)).strftime("%Y%m%dT%H%M%S.%fZ")
-    path = folder / f"{stamp}-{verb}-{secrets.token_hex(3)}.json"
+    earlier = all_records(folder)
+    number = int(earlier[-1].name[:6]) + 1 if earlier else 1
+    path = folder / f"{number:06d}-{stamp}-{verb}-{secrets.token_hex(3)}.json"
     return Record(path, {"schema": SCHEMA, "verb": verb, **about})
 
 
@@ -97,9 +102,9 @@ def load(path: Path) -> Record:
 
 
 def all_records(folder: Path) -> list[Path]:
-    """Files of the folder, newest by the time that a run was begun last."""
+    """Files of the folder in the order of their running numbers, the newest last."""
     try:
-        return sorted(path for path in folder.glob("*Z-*.json") if not path.name.startswith("."))
+        return sorted(folder.glob("[0-9][0-9][0-9][0-9][0-9][0-9]-*Z-*.json"))
     except OSError:
         return []
 

@@ -99,6 +99,7 @@ def _write(run: Run) -> Stop:
     before = run.sight.readings
     setter = setting.Setter(run)
     setter.bring_right()
+    looking.truth_still_stands(run)
     run.confirmed = _confirmed_rows(run)
     _compare_state(run, before.status)
     looking.observations(run)

@@ -15,6 +15,7 @@ from noonmark.driver.conventions import Convention
 from noonmark.driver.looking import conclude, look_at_mount
 from noonmark.driver.mount import Readings
 from noonmark.driver.proof import sidereal_trouble
+from noonmark.driver.record import RecordError
 from noonmark.driver.result import Planned
 from noonmark.driver.run import Run, Stop
 from noonmark.driver.writing import (
@@ -130,6 +131,9 @@ class Setter:
 
     def write(self, names: list[str], target: Target) -> None:
         """Write the named settings of a target, in order, each read back at once; the time last."""
+        if self.talk.read_slewing():
+            raise Stop("refused", "mount-slewing", "the mount began to slew; nothing more is written",
+                       "wait until it is at rest, then run again")  # fmt: skip
         back = reading_back(self.talk, target, self.manner)
         for name in names:
             if name == "longitude":
@@ -150,6 +154,17 @@ class Setter:
             if self.told[name] == "there" and name != "time":
                 self.run.confirmed.add(name)
         self.last_write = self.run.seams.clock.monotonic()
+        self._second_stage()
+
+    def _second_stage(self) -> None:
+        """The record after the writes; if it can't be written, the first stage stands and says "maybe written"."""
+        record = self.run.record
+        assert record is not None
+        record.data.update(attempts=self.run.attempts, confirmed=sorted(self.run.confirmed))
+        try:
+            record.save("written")
+        except RecordError as error:
+            self.run.note("record-not-written", str(error))
 
     def _offset(self, target: Target, there: object) -> Told:
         forms = offset_forms(target, self.manner)

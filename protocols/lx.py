@@ -94,11 +94,14 @@ class DateText:
     year_digits: int
 
     def in_order(self, order: Literal["mdy", "dmy"], pivot: int = 2000) -> dt.date | None:
-        """The date under an order of fields; a 2-digit year counts from `pivot`. None: no such date."""
+        """The date under an order of fields; a 2-digit year counts from `pivot`. None: no such date, or a year
+        that no mount's clock can mean (before 1900, from 2200 on)."""
         month, day = (self.first, self.second) if order == "mdy" else (self.second, self.first)
         year = self.year
         if self.year_digits == 2:
             year = pivot + (year - pivot) % 100
+        if not 1900 <= year < 2200:
+            return None
         try:
             return dt.date(year, month, day)
         except ValueError:
@@ -189,12 +192,15 @@ def parse_right_ascension(text: bytes) -> DayTime:
 
 
 def parse_date(text: bytes) -> DateText:
-    """`MM/DD/YY`, the fields in whatever order, the year with 2 or 4 digits. Raises ReplyError."""
+    """`MM/DD/YY`, the fields in whatever order, the year with 2 or 4 digits. Raises ReplyError.
+
+    A zero for month or day, as an empty clock shows it, is taken: whether such a date exists is for `in_order`.
+    """
     match = _DATE.match(text)
     if match is None:
         raise _refuse("date", text, "MM/DD/YY")
     first, second, year = (int(match[group]) for group in (1, 2, 3))
-    if not (1 <= first <= 31 and 1 <= second <= 31 and min(first, second) <= 12):
+    if not (first <= 31 and second <= 31 and min(first, second) <= 12):
         raise _refuse("date", text, "a month and a day")
     return DateText(first, second, year, len(match[3]))
 

@@ -288,6 +288,7 @@ class SimLink:
                 t_first = now
             if last_at > now:
                 timeline.wait_until(last_at)
+                self._check()
                 now = timeline.monotonic()
             t_last = now
             reply += data

@@ -107,7 +107,7 @@ class WrongBaud(LineFault):
     def _garble(self, data: bytes) -> bytes:
         self.bite()
         # Each slow byte is sampled as one or two quick ones, most of them with a high bit that no text has.
-        return bytes(value for byte in data for value in ((byte * 37 + 11) | 0x80, byte ^ 0xF8)[: 1 + byte % 2])
+        return bytes(value for byte in data for value in ((byte * 37 + 11) & 0xFF | 0x80, byte ^ 0xF8)[: 1 + byte % 2])
 
 
 class OtherProgram(LineFault):

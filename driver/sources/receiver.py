@@ -73,6 +73,7 @@ class ReceiverSource:
         self._heard = False
         self._trouble = trouble
         self._slips = 0
+        self._claimed: tuple[float, float] | None = None
         self._given_up = stream is None
 
     @property
@@ -87,9 +88,29 @@ class ReceiverSource:
         late = [_ahead(epoch) for epoch in recent]
         return max(late) - min(late) < self._latency_s - 0.05
 
+    def drain(self) -> None:
+        """Take what has come since, though enough was said: a later jump of its time must be noticed."""
+        if self._stream is not None and not self._given_up:
+            self._listen(self._monotonic())
+
+    def jumped(self) -> str:
+        """What its newest epochs contradict of its own claim, in words; "" where nothing."""
+        if self._claimed is None:
+            return ""
+        low, high = self._claimed
+        for epoch in self._all_usable[-5:]:
+            ahead = _ahead(epoch)
+            if ahead > high or ahead + self._latency_s < low:
+                return f"{self.name}: its time jumped by about {ahead - (low + high) / 2:+.1f} s after it was taken for true"
+        return ""
+
     def collect(self, until: float) -> None:
         if self._stream is None or self.done:
             return
+        self._listen(until)
+
+    def _listen(self, until: float) -> None:
+        assert self._stream is not None
         try:
             for instant, chunk in self._stream.read(until):
                 self._heard = True
@@ -130,6 +151,7 @@ class ReceiverSource:
         if low > high:
             why = f"its epochs are late by amounts that differ by more than latency_s = {self._latency_s:g} s"
             return Claims(silences=[Silence(self.name, self.origin, why)])
+        self._claimed = self._claimed or (low, high)
         time = TimeClaim(self.name, self.origin, low, high, alone_not=self._alone_not(epochs))
         return Claims(times=[time], places=self._places(epochs))
 

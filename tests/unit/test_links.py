@@ -172,8 +172,11 @@ def test_a_signal_while_the_instant_is_awaited_sends_nothing(pty: Pty, link: Gua
 
 
 @pytest.mark.parametrize("collecting", [True, False])
-def test_a_timed_send_leaves_the_garbage_collector_as_it_was(pty: Pty, link: GuardedLink, collecting: bool) -> None:
+def test_a_timed_send_leaves_the_garbage_collector_and_the_scheduling_as_they_were(
+    pty: Pty, link: GuardedLink, collecting: bool
+) -> None:
     before = gc.isenabled()
+    scheduling = os.sched_getscheduler(0), os.sched_getparam(0)
     (gc.enable if collecting else gc.disable)()
     try:
         link.exchange(SET_TIME, Nothing(), soon(), last_byte_at=soon(0.01))
@@ -182,9 +185,26 @@ def test_a_timed_send_leaves_the_garbage_collector_as_it_was(pty: Pty, link: Gua
         with pytest.raises(LinkError):
             link.exchange(SET_TIME, Nothing(), soon(), last_byte_at=soon(0.01))
         assert gc.isenabled() is collecting
+        assert (os.sched_getscheduler(0), os.sched_getparam(0)) == scheduling
     finally:
         (gc.enable if before else gc.disable)()
         pty.master = os.open("/dev/null", os.O_RDONLY)  # for the fixture to close
+
+
+def test_a_timed_send_does_without_the_real_time_scheduling_that_is_denied(
+    pty: Pty, link: GuardedLink, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[int] = []
+
+    def denied(pid: int, policy: int, parameter: object) -> None:
+        asked.append(policy)
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(os, "sched_setscheduler", denied)
+    got = link.exchange(SET_TIME, Nothing(), soon(), last_byte_at=soon(0.01))
+    assert got.t_last_before is not None
+    assert asked[0] == os.SCHED_FIFO
+    assert pty.heard() == SET_TIME
 
 
 def test_the_last_byte_is_handed_over_the_time_of_a_byte_before_its_instant(pty: Pty, link: GuardedLink) -> None:
