@@ -225,7 +225,7 @@ def _balance(result: Balance, payload: Payload) -> list[str]:
         else f"{result.share_of_capacity * 100.0:.0f} % of the stated {payload.capacity_kg:.1f} kg (weights not "
         "counted)"
     )
-    over = " : TOO MUCH" if result.share_of_capacity is not None and result.share_of_capacity > 1.0 else ""
+    over = ": TOO MUCH" if result.share_of_capacity is not None and result.share_of_capacity > 1.0 else ""
     return [
         *row("Weights", f"{result.weights_kg:.2f} kg: {where}"),
         *row("A slip", f"of 1 mm leaves {result.torque_per_mm_nm:.3f} N m of torque about the polar axis"),

@@ -110,10 +110,10 @@ def load_config(
     port, dialect: override the mount's. environment: NOONMARK_<SECTION>__<KEY> overrides (default os.environ).
     """
     found = find_config(path)
-    data = _read_toml(found)
+    data = read_toml(found)
     where = str(found)
     env = os.environ if environment is None else environment
-    data = _overridden(data, env, where)
+    data = overridden(data, env, where)
     mount = data.setdefault("mount", {})
     if isinstance(mount, dict):
         mount.update({key: value for key, value in (("port", port), ("dialect", dialect)) if value is not None})
@@ -141,7 +141,7 @@ def find_config(path: str | Path | None) -> Path:
     )
 
 
-def _read_toml(path: Path) -> dict[str, Any]:
+def read_toml(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_bytes().decode("utf-8"))
     except FileNotFoundError:
@@ -166,7 +166,7 @@ def _read_toml(path: Path) -> dict[str, Any]:
         ) from None
 
 
-def _overridden(data: dict[str, Any], env: Mapping[str, str], where: str) -> dict[str, Any]:
+def overridden(data: dict[str, Any], env: Mapping[str, str], where: str) -> dict[str, Any]:
     """Apply NOONMARK_SECTION__KEY and NOONMARK_SOURCES__1__KEY; values are TOML where they parse as such."""
     for name in sorted(env):
         if not name.startswith(ENVIRONMENT_PREFIX) or "__" not in name:
@@ -207,7 +207,7 @@ def build_config(data: dict[str, Any], *, where: str = "configuration", folder: 
         if reserved in data:
             raise ConfigError(_unknown_key(where, reserved))
     _surplus(data, where)
-    data["site"] = _site_data(data.get("site"), where, folder)
+    data["site"] = site_data(data.get("site"), where, folder)
     notes: list[str] = []
     longitude = data["site"].get("longitude_deg")
     if isinstance(longitude, (int, float)) and 180 < longitude <= 360:
@@ -215,12 +215,12 @@ def build_config(data: dict[str, Any], *, where: str = "configuration", folder: 
     try:
         config = Config.model_validate({**data, "path": where, "notes": tuple(notes)})
     except ValidationError as error:
-        raise ConfigError(_explain(error, where), remedy="mend the named key") from None
+        raise ConfigError(explain_error(error, where), remedy="mend the named key") from None
     _cross_check(config, where)
     return config
 
 
-def _site_data(site: Any, where: str, folder: Path | None) -> dict[str, Any]:
+def site_data(site: Any, where: str, folder: Path | None) -> dict[str, Any]:
     if not isinstance(site, dict):
         raise ConfigError(
             f"{where}: there is no [site] table", remedy="add [site] with latitude_deg, longitude_deg, "
@@ -232,7 +232,7 @@ def _site_data(site: Any, where: str, folder: Path | None) -> dict[str, Any]:
         others = ", ".join(sorted(set(site) - {"file"}))
         raise ConfigError(f"{where}: [site] has file and also {others}", remedy="keep the one or the other")
     path = (folder or Path()) / str(site["file"])
-    inner = _read_toml(path)
+    inner = read_toml(path)
     table = inner.get("site", inner)
     if not isinstance(table, dict):
         raise ConfigError(f"{path}: there is no [site] table")
@@ -275,7 +275,7 @@ def _unknown_key(where: str, key: str) -> str:
     return f"{where}: unknown key '{key}'; the nearest known key is '{near[0]}'"
 
 
-def _explain(error: ValidationError, where: str) -> str:
+def explain_error(error: ValidationError, where: str) -> str:
     first = error.errors()[0]
     key = ".".join(str(part) for part in first["loc"])
     if first["type"] == "extra_forbidden":

@@ -201,6 +201,6 @@ def _undisturbed() -> Iterator[None]:
         yield
     finally:
         with contextlib.suppress(OSError):
-            pass
+            os.sched_setscheduler(0, *usual)
         if collecting:
             gc.enable()

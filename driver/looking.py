@@ -6,7 +6,6 @@ import datetime as dt
 from dataclasses import replace
 
 from noonmark.driver import clockset, conventions, zones
-from noonmark.driver.comparison import unix_datetime
 from noonmark.driver.gathering import Sources, open_sources
 from noonmark.driver.mount import Talk
 from noonmark.driver.proof import Decision, Sight, decide, latitude_sign, sidereal_trouble
@@ -58,8 +57,14 @@ def gather_truth(run: Run) -> None:
     if run.sources.receivers:
         run.wait("consecutive epochs of the receivers", waited)
     run.truth = run.sources.truth(run.config)
-    if run.sources.host.trouble:
-        run.note(run.sources.host.code, run.sources.host.trouble)
+    host = run.sources.host
+    if host.trouble:
+        run.note(host.code, host.trouble)
+    if host.code == "host-suspended":  # what was read before it and after it do not go together
+        run.truth = replace(
+            run.truth, established=False, time_established=False, code=host.code,
+            why="; ".join(why for why in (host.trouble, run.truth.why) if why),
+        )  # fmt: skip
     run.zone = zones.load_zone(run.config.site.timezone)
     utc = run.utc()
     if utc is None:
@@ -98,6 +103,8 @@ def conclude(run: Run) -> Decision:
         run.sight, survivors, run.truth, run.zone_offset_h, run.config,
         run.manner.written_half_deg if run.manner else HALF_MINUTE_DEG, run.evidence.declared,
     )  # fmt: skip
+    if run.decision.best is not None:
+        run.confirmed -= set(run.decision.best.wrong)  # read back well at first, and gone since
     return run.decision
 
 
@@ -134,11 +141,12 @@ def outcome_of_look(run: Run) -> Stop:
         )  # fmt: skip
     decision = run.decision
     if decision.state == "none":
-        code, words = sidereal_trouble(run.sight)
+        code, words = sidereal_trouble(run.sight, run.evidence.declared)
+        if code == "date-impossible":
+            return Stop("discrepant", code, words, "noonmark set")
         if run.evidence.declared is not None:
-            others = " (another convention would fit: is the dialect the right one?)" if run.sight.fitting else ""
-            return Stop("discrepant", code if not others else "dialect-contradicted",
-                        f"under the dialect {run.dialect.name!r} the sidereal proof fails: {words}{others}",
+            return Stop("discrepant", code,
+                        f"under the dialect {run.dialect.name!r} the sidereal proof fails: {words}",
                         "check the dialect, or use dialect = \"auto\"")  # fmt: skip
         return Stop("refused", code, f"the mount's signs can't be found out: {words}",
                     "give the dialect, if it is known; `set` may still bring the clock to follow")  # fmt: skip
@@ -188,5 +196,6 @@ def truth_still_stands(run: Run) -> None:
     if trouble:
         run.note(run.sources.host.code, trouble)
         later = run.sources.truth(run.config)
-        if not later.time_established:
+        asleep = run.sources.host.code == "host-suspended"  # the monotonic clock, on which all stands, did not go on
+        if asleep or not later.time_established:
             raise Stop("incomplete", run.sources.host.code, f"the truth did not last: {trouble}", "run again")

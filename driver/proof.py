@@ -170,8 +170,8 @@ def decide(
     return Decision(state, judgements, alive)
 
 
-def sidereal_trouble(sight: Sight) -> tuple[str, str]:
-    """Why no convention fits: (slug, words)."""
+def sidereal_trouble(sight: Sight, declared: Convention | None = None) -> tuple[str, str]:
+    """Why no convention fits, or none that is left: (slug, words)."""
     if not sight.hypotheses:
         return (
             "date-impossible",
@@ -184,6 +184,13 @@ def sidereal_trouble(sight: Sight) -> tuple[str, str]:
             "sidereal-clock-independent",
             f"the mount's sidereal clock does not keep its rate: {advance:+.1f} s within {elapsed:.1f} s",
         )
+    if sight.fitting and declared is not None and declared not in sight.conventions:
+        return (
+            "dialect-contradicted",
+            "what the mount shows fits another convention than the dialect's",
+        )
+    if sight.fitting:
+        return "signs-changed", "what the mount shows fits other signs than what it showed before"
     misfit = sight.least_misfit_s
     if misfit <= IMPRECISE_S:
         return (

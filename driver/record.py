@@ -48,9 +48,9 @@ class Record:
     def save(self, stage: str) -> None:
         """Temporary file, fsync, rename, fsync of the folder. Raises RecordError; the former stage then stands."""
         self.data["stage"] = stage
-        text = json.dumps(self.data, indent=2, allow_nan=False, default=str) + "\n"
         temporary = self.path.with_name(f".{self.path.name}.{secrets.token_hex(4)}")
         try:
+            text = json.dumps(self.data, indent=2, allow_nan=False, default=str) + "\n"
             self.path.parent.mkdir(parents=True, exist_ok=True)
             descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
             try:
@@ -66,11 +66,12 @@ class Record:
                 os.fsync(folder)
             finally:
                 os.close(folder)
-        except OSError as error:
-            with contextlib.suppress(OSError):
+        except (OSError, ValueError) as error:  # ValueError: a number that is none, which JSON can't hold
+            with contextlib.suppress(OSError, ValueError):
                 temporary.unlink()
+            why = error.strerror if isinstance(error, OSError) else error
             raise RecordError(
-                f"the record {self.path} can't be written: {error.strerror}; free space or set [record] folder"
+                f"the record {self.path} can't be written: {why}; free space or set [record] folder"
             ) from None
 
 
@@ -81,7 +82,7 @@ def new_record(folder: Path, verb: str, utc_s: float, about: dict[str, Any]) -> 
     """
     stamp = (dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(seconds=utc_s)).strftime("%Y%m%dT%H%M%S.%fZ")
     earlier = all_records(folder)
-    number = int(earlier[-1].name[:6]) + 1 if earlier else 1
+    number = _number(earlier[-1]) + 1 if earlier else 1
     path = folder / f"{number:06d}-{stamp}-{verb}-{secrets.token_hex(3)}.json"
     return Record(path, {"schema": SCHEMA, "verb": verb, **about})
 
@@ -94,7 +95,7 @@ def load(path: Path) -> Record:
         raise RecordError(f"{path}: no such record", "record-absent") from None
     except OSError as error:
         raise RecordError(f"{path}: can't be read: {error.strerror}", "record-unreadable") from None
-    except ValueError:
+    except (ValueError, RecursionError):
         raise RecordError(f"{path}: is no record: not whole JSON", "record-unreadable") from None
     if not isinstance(data, dict) or data.get("schema") != SCHEMA:
         raise RecordError(f"{path}: is no record of ours: expected schema {SCHEMA!r}", "record-unreadable")
@@ -104,9 +105,19 @@ def load(path: Path) -> Record:
 def all_records(folder: Path) -> list[Path]:
     """Files of the folder in the order of their running numbers, the newest last."""
     try:
-        return sorted(folder.glob("[0-9][0-9][0-9][0-9][0-9][0-9]-*Z-*.json"))
+        return sorted((path for path in folder.glob("[0-9]*Z-*.json") if _number(path)), key=_order)
     except OSError:
         return []
+
+
+def _number(path: Path) -> int:
+    """The running number of a record's file, 0 where it bears none."""
+    head = path.name.partition("-")[0]
+    return int(head) if len(head) >= 6 and head.isascii() and head.isdigit() else 0
+
+
+def _order(path: Path) -> tuple[int, str]:
+    return _number(path), path.name
 
 
 def newest_utc_s(folder: Path) -> float:

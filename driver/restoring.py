@@ -18,6 +18,8 @@ from noonmark.protocols import lx
 from noonmark.protocols.seams import ReplyError
 from noonmark.protocols.sexagesimal import wrap_signed
 
+CENTURY_S = 3.2e9  # no clock is further off
+
 
 def earlier_settings(run: Run) -> dict[str, Any]:
     """What must be on disk before the first write: every setting as it was shown, and how far off the clock was.
@@ -27,12 +29,11 @@ def earlier_settings(run: Run) -> dict[str, Any]:
     assert run.sight is not None
     readings = run.sight.readings
     order = _date_order(run)
-    date = readings.date.in_order(order) or readings.date.in_order("dmy" if order == "mdy" else "mdy")
+    near = _local_minus_monotonic_s(run, order)
     clock = None
-    if date is not None:
-        local = readings.local[-1]
-        days = (date - unix_datetime(0.0).date()).days
-        clock = days * 86400.0 + local.seconds + 0.5 * local.resolution_s - _utc_at(run, local.instant)
+    if near is not None:
+        low, high = run.sight.measure.anchored(near, readings.display_hours)
+        clock = (low + high) / 2 - _utc_at(run, 0.0)
     return {
         "earlier": {
             "date": readings.date_wire.decode("latin-1"),
@@ -49,6 +50,22 @@ def earlier_settings(run: Run) -> dict[str, Any]:
 def _date_order(run: Run) -> Literal["mdy", "dmy"]:
     alive = run.evidence.survivors or (run.sight.conventions if run.sight is not None else frozenset())
     return min(alive).date_order if alive else Convention().date_order
+
+
+def _local_minus_monotonic_s(run: Run, order: Literal["mdy", "dmy"]) -> float | None:
+    """Local time, seconds since 1970, minus monotonic: as the convention that fits best has it, else as the date
+    reads. None where the date shown does not exist."""
+    assert run.sight is not None
+    readings = run.sight.readings
+    fitting = [one for one in run.sight.fitting if one.convention in run.evidence.survivors]
+    if fitting:
+        best = min(fitting, key=lambda one: (one.convention, abs(one.residual_s)))
+        return best.local_s - best.instant
+    date = readings.date.in_order(order) or readings.date.in_order("dmy" if order == "mdy" else "mdy")
+    if date is None:
+        return None
+    local = readings.local[-1]
+    return (date - unix_datetime(0.0).date()).days * 86400.0 + local.seconds + 0.5 - local.instant
 
 
 def _utc_at(run: Run, instant: float) -> float:
@@ -82,6 +99,7 @@ def restore(run: Run, path: Path | None) -> Stop:
         run.note("clock-by-host", "no truth was established: the earlier clock is put back by this host's clock")
     run.manner = run.manner or manner_from(run.sight.readings, run.dialect, run.auto)
     wanted = _as_readings(earlier, run.sight.readings, source.path)
+    clock = _clock_of(earlier, source.path)
     assert run.record is not None
     run.record.data.update(earlier_settings(run))
     run.record.data["restores"] = str(source.path)
@@ -89,15 +107,28 @@ def restore(run: Run, path: Path | None) -> Stop:
         run.record.save("planned")
     except RecordError as error:
         raise Stop("refused", error.code, f"{error}; nothing was written", "free space, or set [record] folder") from None
-    clock = earlier.get("clock_minus_utc_s")
-    local = float(clock) + _utc_at(run, run.seams.clock.monotonic()) if isinstance(clock, (int, float)) else None
-    told = setting.put_back(run, wanted, local, str(earlier.get("date_order", "mdy")))
+    told = setting.put_back(
+        run, wanted, None if clock is None else lambda instant: clock + _utc_at(run, instant),
+        str(earlier.get("date_order", "mdy")),
+    )  # fmt: skip
     looking.look_at_mount(run)
     run.rows = _rows(run, wanted, told)
     missing = [name for name, what in told.items() if what != "there"]
     if missing:
         return Stop("incomplete", "settings-not-taken", "not put back: " + ", ".join(missing), "see the settings")
     return Stop("confirmed", "restored", f"the settings of {source.path} are back, and were read back")
+
+
+def _clock_of(earlier: dict[str, Any], path: Path) -> float | None:
+    """How far the clock was from UTC, seconds; None where that was not known. Raises RecordError."""
+    clock = earlier.get("clock_minus_utc_s")
+    if clock is None:
+        return None
+    if isinstance(clock, bool) or not isinstance(clock, (int, float)) or not abs(clock) < CENTURY_S:
+        raise RecordError(
+            f"{path}: clock_minus_utc_s is {escape(repr(clock), 40)}: expected seconds, or null", "record-unreadable"
+        )
+    return float(clock)
 
 
 def _as_readings(earlier: dict[str, Any], now: Readings, path: Path) -> Readings:

@@ -101,13 +101,27 @@ class Planned(_Model):
 
 
 class CauseValue(_Model):
-    """A likely cause; `sky_error_deg` at the celestial equator; `confidence` 0 to 1."""
+    """A likely cause, the likeliest first. `confidence` 0 to 1: its share among all that fits and "nothing fits".
+
+    sky_error_deg: how far the tube lands from a target on the celestial equator (where the latitude is wrong, at
+    least how far the pole is put wrong); sky_error_at_pointing_deg: at the declination pointed to.
+    hour_angle_error_deg: the mount's sidereal time minus the true one, -180 to 180. flip_error_min: the meridian is
+    crossed so many minutes too late, negative too early. together: the causes, where it takes two (or where one is
+    made of several). indistinguishable: causes that would leave the same values; two at once with a + between.
+    source: the source that it is about.
+    """
 
     cause: str
     sentence: str
     sky_error_deg: float | None
     confidence: float
     remedy: str
+    hour_angle_error_deg: float | None = None
+    sky_error_at_pointing_deg: float | None = None
+    flip_error_min: float | None = None
+    together: tuple[str, ...] = ()
+    indistinguishable: tuple[str, ...] = ()
+    source: str | None = None
 
 
 class Note(_Model):

@@ -12,7 +12,7 @@ from noonmark.driver.config import Config
 from noonmark.driver.conventions import ALL, Convention, labels_of, tolerance_s
 from noonmark.driver.escaping import escape
 from noonmark.driver.gathering import Sources, truth_value
-from noonmark.driver.mount import Talk
+from noonmark.driver.mount import Talk, TimeLimit
 from noonmark.driver.proof import Decision, Evidence, Sight
 from noonmark.driver.record import Record
 from noonmark.driver.result import (
@@ -91,6 +91,17 @@ class Run:
     def wait(self, what: str, seconds: float) -> None:
         """Name a stated wait of the run."""
         self.waits.append(Wait(what=what, seconds=round(seconds, 3)))
+
+    def pause_until(self, instant: float, what: str) -> None:
+        """A stated wait, until a monotonic instant. Raises TimeLimit, at once, where that lies beyond the limit."""
+        clock = self.seams.clock
+        left = instant - clock.monotonic()
+        if left <= 0:
+            return
+        if instant >= self.limit:
+            raise TimeLimit
+        clock.wait_until(instant)
+        self.wait(what, left)
 
     def utc(self) -> dt.datetime | None:
         """The best UTC now, aware; None where none was established."""

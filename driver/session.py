@@ -186,8 +186,8 @@ def _let_go(run: Run) -> None:
 
 
 def _after_writing(run: Run, stop: Stop) -> Stop:
-    """Once writing began, only `confirmed`, `discrepant` by its own word and a verified refusal keep their name."""
-    if not run.attempts or stop.outcome in ("confirmed", "incomplete", "discrepant"):
+    """Once writing began, only `confirmed` and a verified refusal keep their name; all else is `incomplete`."""
+    if not run.attempts or stop.outcome in ("confirmed", "incomplete"):
         return stop
     if stop.outcome == "refused" and stop.code == "mount-refuses-settings":
         run.attempts.clear()

@@ -7,6 +7,7 @@ each pass, since other values tell other conventions apart. Three passes at most
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from dataclasses import replace
 
 from noonmark.driver import clockset
@@ -26,6 +27,7 @@ from noonmark.driver.writing import (
     earlier_forms,
     latitude_forms,
     longitude_forms,
+    no_longer_there,
     offset_forms,
     reading_back,
     site_target,
@@ -39,6 +41,9 @@ SECOND_LOOK_S = 5.0
 PROBE_DEG = 60.0
 PROBE_OFFSET_H = 3.0
 MIDNIGHT_S = 40.0
+LEAST_BEFORE_MIDNIGHT_S = 3.0
+LEAST_TO_SEND_S = 1.4  # a time is sent within this
+STILL_S = 1.5  # a clock that moved by less between two looks was not set
 
 
 def names_to_write(run: Run) -> list[str]:
@@ -112,7 +117,9 @@ class Setter:
         assert run.manner is not None
         assert run.truth is not None
         assert run.zone_offset_h is not None
+        assert run.sight is not None
         self.run = run
+        self.before = run.sight
         self.talk = run.talk
         self.manner = run.manner
         self.truth = run.truth
@@ -181,6 +188,8 @@ class Setter:
 
     def _time(self, target: Target) -> None:
         self._wait_out_midnight(target)
+        self.run.attempts.setdefault("time", [])  # told before it is sent, though its argument is known only then
+        self.run.confirmed.discard("time")
         sent = clockset.set_time(self.talk, self.truth, target.offset_h)
         self._seen("time", lx.time_argument(sent.seconds_of_day))
         self.told["time"] = "refused" if sent.accepted is False else "unheard" if sent.accepted is None else "there"
@@ -191,9 +200,7 @@ class Setter:
         left = 86400.0 - (local.hour * 3600 + local.minute * 60 + local.second + local.microsecond / 1e6)
         patience = 3.0 if self.run.dialect.date.blocks_s < 1 else MIDNIGHT_S
         if left < patience:
-            clock = self.run.seams.clock
-            clock.wait_until(clock.monotonic() + left + 0.3)
-            self.run.wait("local midnight", left + 0.3)
+            self.run.pause_until(self.run.seams.clock.monotonic() + left + 0.3, "local midnight")
 
     # --- the whole --------------------------------------------------------------------------------
 
@@ -260,12 +267,13 @@ class Setter:
     def _look_again(self, target: Target) -> bool:
         """Read everything after a write; the sidereal clock has been renewed by setting the time."""
         sight = look_at_mount(self.run)
+        self.run.confirmed -= no_longer_there(sight.readings, target)
         return self.run.evidence.add(sight, fresh=True)
 
     def _all_refused(self, number: int) -> bool:
         """Every write was refused and nothing changed: no use in going on. Raises Stop."""
         refused = [name for name in self.run.attempts if self.told.get(name) == "refused"]
-        if number == 0 and self.told and len(refused) == len(self.told):
+        if number == 0 and self.told and len(refused) == len(self.told) and self._as_before():
             assert self.run.sight is not None
             parked = self.run.sight.readings.status is not None and self.run.sight.readings.status[1] not in "TN"
             raise Stop(
@@ -273,6 +281,21 @@ class Setter:
                 "some mounts take settings once per power-up, or not while parked" + (": it is parked" if parked else ""),
             )  # fmt: skip
         return False
+
+    def _as_before(self) -> bool:
+        """Whether the mount shows the place, the offset, the date and the running clock that it showed at first."""
+        assert self.run.sight is not None
+        before, now = self.before, self.run.sight
+        then, shown = before.readings, now.readings
+        period = 86400.0 if shown.display_hours == 24 else 43200.0
+        moved = (now.measure.low + now.measure.high - before.measure.low - before.measure.high) / 2
+        midnight = shown.local[-1].seconds < then.local[-1].seconds
+        return (
+            (shown.longitude_wire, shown.latitude_wire, shown.offset_wire)
+            == (then.longitude_wire, then.latitude_wire, then.offset_wire)
+            and (shown.date == then.date or midnight)
+            and abs(wrap_signed(moved, period)) < STILL_S
+        )
 
     def _in_stages(self) -> None:
         """Write values that tell the conventions apart, with a sidereal reading after each: longitude and offset 0
@@ -301,7 +324,7 @@ class Setter:
             fitted = self._look_again(target)
             if not fitted and self.run.sight is not None and not self.run.sight.fitting:
                 conclude(self.run)
-                code, words = sidereal_trouble(self.run.sight)
+                code, words = sidereal_trouble(self.run.sight, self.run.evidence.declared)
                 raise Stop("incomplete", code, words, "give the mount's dialect, if it is known; see its manual")
             if self._other_date_order():
                 self.write(["date", "time"], replace(target, convention=self._convention()))
@@ -310,24 +333,16 @@ class Setter:
 
     def _stays(self) -> bool:
         """Look again some seconds later: a hand controller or a built-in receiver may have the last word."""
-        clock = self.run.seams.clock
         earlier = self.run.sight
         assert earlier is not None
-        until = self.last_write + SECOND_LOOK_S
-        left = until - clock.monotonic()
-        if left > 0:
-            clock.wait_until(until)
-            self.run.wait("a second look after the last write", left)
+        self.run.pause_until(self.last_write + SECOND_LOOK_S, "a second look after the last write")
         sight = look_at_mount(self.run)
-        first, last = earlier.readings.sidereal[0], sight.readings.sidereal[-1]
-        joined = replace(sight.readings, sidereal=(first, *sight.readings.sidereal))
-        sight = self.run.evidence.look(joined, sight.measure)  # the sidereal clock must have gone on since
-        assert last.instant > first.instant
-        self.run.sight = sight
         self.run.evidence.add(sight, fresh=False)
         decision = conclude(self.run)
-        if decision.state == "right":
-            return True
+        if decision.state == "right":  # and the sidereal clock must have gone on since the first look
+            joined = replace(sight.readings, sidereal=(earlier.readings.sidereal[0], *sight.readings.sidereal))
+            self.run.sight = self.run.evidence.look(joined, sight.measure)
+            return conclude(self.run).state == "right"
         self.run.note("settings-overwritten", "what was written did not stay: something else writes to this mount")
         return False
 
@@ -335,9 +350,8 @@ class Setter:
         decision = self.run.decision
         assert self.run.sight is not None
         if decision is None or decision.state == "none":
-            code, words = sidereal_trouble(self.run.sight)
-            declared = self.run.evidence.declared is not None
-            raise Stop("discrepant" if declared else "incomplete", code,
+            code, words = sidereal_trouble(self.run.sight, self.run.evidence.declared)
+            raise Stop("incomplete", code,
                        f"written and read back, but the proof is impossible: {words}",
                        "give the mount's dialect, if it is known; see its manual")  # fmt: skip
         if decision.state == "ambiguous":
@@ -349,9 +363,11 @@ class Setter:
                    "look at what it shows; another controller may overwrite it, or it does not hold these values")  # fmt: skip
 
 
-def put_back(run: Run, earlier: Readings, clock_local_s: float | None, order: str) -> dict[str, Told]:
-    """Write earlier settings back as they were shown. `clock_local_s`: seconds since 1970 of the local time that
-    the mount's clock would show now, had nothing been written; None leaves the clock."""
+def put_back(
+    run: Run, earlier: Readings, local_at: Callable[[float], float] | None, order: str
+) -> dict[str, Told]:
+    """Write earlier settings back as they were shown. `local_at(instant)`: seconds since 1970 of the local time that
+    the mount's clock would show at a monotonic instant, had nothing been written; None leaves the clock."""
     assert run.talk is not None
     assert run.manner is not None
     told: dict[str, Told] = {}
@@ -365,8 +381,8 @@ def put_back(run: Run, earlier: Readings, clock_local_s: float | None, order: st
     for name in run.dialect.write_order:
         if name in wires:
             told[name] = _put_back_one(run, writer, name, wires[name])
-    if clock_local_s is not None:
-        told |= _put_back_clock(run, writer, earlier, clock_local_s, order)
+    if local_at is not None:
+        told |= _put_back_clock(run, writer, earlier, local_at, order)
     return told
 
 
@@ -393,20 +409,27 @@ def _put_back_one(run: Run, writer: Writer, name: str, wire: bytes) -> Told:
     return told
 
 
-def _put_back_clock(run: Run, writer: Writer, earlier: Readings, clock_local_s: float, order: str) -> dict[str, Told]:
-    start = run.seams.clock.monotonic()
-    day_first = order == "dmy"
-    manner = run.manner
+def _put_back_clock(
+    run: Run, writer: Writer, earlier: Readings, local_at: Callable[[float], float], order: str
+) -> dict[str, Told]:
+    clock, manner = run.seams.clock, run.manner
     assert manner is not None
-    convention = Convention(day_first=day_first)
-    date = unix_datetime(clock_local_s).date()
-    told: dict[str, Told] = {"date": write_date(writer, date, convention, manner)}
+    convention = Convention(day_first=order == "dmy")
+    told: dict[str, Told] = {}
+    for _ in range(2):  # again, where midnight passed while the date was being set
+        left = 86400.0 - local_at(clock.monotonic()) % 86400.0
+        if left < LEAST_BEFORE_MIDNIGHT_S:
+            run.pause_until(clock.monotonic() + left + 0.3, "midnight of the mount's own clock")
+        date = unix_datetime(local_at(clock.monotonic())).date()
+        told["date"] = write_date(writer, date, convention, manner)
+        left = 86400.0 - local_at(clock.monotonic()) % 86400.0
+        if unix_datetime(local_at(clock.monotonic())).date() == date and left >= LEAST_TO_SEND_S:
+            break
     if told["date"] == "there":
         run.confirmed.add("date")
-    elapsed = run.seams.clock.monotonic() - start
-    ahead = clock_local_s + elapsed + 0.3
-    second = int(ahead) + 1
-    at = run.seams.clock.monotonic() + 0.3 + (second - ahead)
+    earliest = clock.monotonic() + 0.3
+    second = int(local_at(earliest)) + 1
+    at = earliest + (second - local_at(earliest))
     argument = lx.time_argument(second % 86400)
     writer.seen("time", argument)
     accepted, _ = writer.talk.write("time", argument, last_byte_at=at)

@@ -40,23 +40,23 @@ def load_site(path: str | Path | None = None, *, environment: Mapping[str, str] 
     found = config.find_config(path)
     where = str(found)
     env = os.environ if environment is None else environment
-    data = config._overridden(config._read_toml(found), env, where)
-    tables: dict[str, Any] = {"site": config._site_data(data.get("site"), where, found.parent)}
+    data = config.overridden(config.read_toml(found), env, where)
+    tables: dict[str, Any] = {"site": config.site_data(data.get("site"), where, found.parent)}
     if "payload" in data:
         tables["payload"] = data["payload"]
     try:
         read = _Tables.model_validate(tables)
     except ValidationError as error:
-        raise ConfigError(_explain(error, where), remedy=_remedy(error)) from None
+        raise ConfigError(explain_error(error, where), remedy=_remedy(error)) from None
     return SiteConfig(read.site, read.payload, found)
 
 
-def _explain(error: ValidationError, where: str) -> str:
+def explain_error(error: ValidationError, where: str) -> str:
     first = error.errors()[0]
     key = ".".join(str(part) for part in first["loc"])
     if first["type"] == "extra_forbidden" and first["loc"][0] == "payload":
         return f"{where}: unknown key '{key}'; [payload] has {', '.join(sorted(Payload.model_fields))}"
-    return config._explain(error, where)
+    return config.explain_error(error, where)
 
 
 def _remedy(error: ValidationError) -> str:

@@ -195,23 +195,47 @@ def reading_back(talk: Talk, target: Target, manner: Manner) -> dict[str, Callab
     def longitude() -> bool:
         angle, _, _ = talk.ask("get-longitude", lx.parse_longitude)
         manner.unsigned_longitude = manner.unsigned_longitude and not angle.signed
-        east = target.convention.east_longitude_deg(angle.value_deg)
-        return abs(wrap_signed(east - target.longitude_deg, 360.0)) <= angle.resolution_deg + HALF_MINUTE_DEG
+        return longitude_there(angle, target)
 
     def latitude() -> bool:
         angle, _, _ = talk.ask("get-latitude", lx.parse_latitude)
-        return abs(angle.value_deg - target.latitude_deg) <= angle.resolution_deg + HALF_MINUTE_DEG
+        return latitude_there(angle, target)
 
     def offset() -> bool:
         shown, _, _ = talk.ask("get-offset", lx.parse_offset)
-        wanted = target.convention.shown_offset_h(target.offset_h)
-        if abs(shown.value_h - wanted) < 1 / 120:
-            return True
-        # a display coarser than what is held: judged later, by the sidereal clock
-        coarse = shown.resolution_h > 0.02 and not lx.offset_fits(wanted, form=_form_of(shown.resolution_h))
-        return coarse and abs(shown.value_h - wanted) < shown.resolution_h
+        return offset_there(shown, target)
 
     return {"longitude": longitude, "latitude": latitude, "offset": offset}
+
+
+def longitude_there(shown: lx.Angle, target: Target) -> bool:
+    """Whether the longitude shown is the target's, within what is lost in writing and showing it."""
+    east = target.convention.east_longitude_deg(shown.value_deg)
+    return abs(wrap_signed(east - target.longitude_deg, 360.0)) <= shown.resolution_deg + HALF_MINUTE_DEG
+
+
+def latitude_there(shown: lx.Angle, target: Target) -> bool:
+    """Likewise the latitude."""
+    return abs(shown.value_deg - target.latitude_deg) <= shown.resolution_deg + HALF_MINUTE_DEG
+
+
+def offset_there(shown: lx.OffsetText, target: Target) -> bool:
+    """Likewise the offset. A display coarser than what is held is judged later, by the sidereal clock."""
+    wanted = target.convention.shown_offset_h(target.offset_h)
+    if abs(shown.value_h - wanted) < 1 / 120:
+        return True
+    coarse = shown.resolution_h > 0.02 and not lx.offset_fits(wanted, form=_form_of(shown.resolution_h))
+    return coarse and abs(shown.value_h - wanted) < shown.resolution_h
+
+
+def no_longer_there(readings: Readings, target: Target) -> set[str]:
+    """Which of longitude, latitude and offset a later reading does not show as the target has them."""
+    there = {
+        "longitude": longitude_there(readings.longitude, target),
+        "latitude": latitude_there(readings.latitude, target),
+        "offset": offset_there(readings.offset, target),
+    }
+    return {name for name, stands in there.items() if not stands}
 
 
 def _form_of(resolution_h: float) -> str:
@@ -223,8 +247,7 @@ def write_date(writer: Writer, date: dt.date, convention: Convention, manner: Ma
 
     def there() -> bool:
         text, _, _ = writer.talk.ask("get-date", lx.parse_date)
-        shown = text.in_order(convention.date_order)
-        return shown == date
+        return text.in_order(convention.date_order, pivot=date.year - date.year % 100) == date
 
     forms = date_forms(date, convention, manner)
     told = writer.setting("date", forms, there)
@@ -242,9 +265,11 @@ def earlier_forms(name: str, wire: bytes, manner: Manner) -> list[str]:
             angle = lx.parse_longitude(wire)
             longitude = manner.marked.longitude.model_copy(update={"plus_sign": angle.value_deg >= 0 and angle.signed})
             marked = manner.marked.model_copy(update={"longitude": longitude})
+            turned = not manner.auto and manner.dialect.longitude_written_positive != manner.dialect.longitude.positive
             return [
                 lx.longitude_argument(
-                    angle.value_deg, marked, positive="east", unsigned=not angle.signed, precision=precision
+                    -angle.value_deg if turned else angle.value_deg, marked, positive="east",
+                    unsigned=not angle.signed, precision=precision,
                 )
                 for precision in manner.precisions()
             ]

@@ -19,7 +19,7 @@ from typing import Any
 from urllib.parse import parse_qsl
 
 from noonmark.protocols.dialect import USUAL, Dialect, DialectError, parse_dialect
-from noonmark.protocols.seams import SeamError
+from noonmark.protocols.seams import LinkError, SeamError
 from noonmark.sim.faults import FaultError, FaultSet, build_faults
 from noonmark.sim.injection import LineFault
 from noonmark.sim.line import LineManner, SimLink, SimStream
@@ -205,16 +205,22 @@ def build_mount(
 
 
 def keep_state(mount: SimulatedMount, path: Path) -> None:
-    """Save what the mount remembers now, and whenever it changes. Raises SimAddressError where that fails."""
+    """Save what the mount remembers now, and whenever it changes.
+
+    Raises SimAddressError where that can't be done now; later the mount's line fails, with a LinkError.
+    """
 
     def save() -> None:
         try:
             save_state(path, mount.state, mount.timeline.true_utc_s())
         except StateFileError as error:
-            raise SimAddressError(str(error), code="state-not-writable") from None
+            raise LinkError(str(error), code="state-not-writable") from None
 
     mount.firmware.on_change = save
-    save()
+    try:
+        save()
+    except LinkError as error:
+        raise SimAddressError(str(error), code=error.code) from None
 
 
 # --- what options are made of ----------------------------------------------------------------------

@@ -100,9 +100,11 @@ def mount_command(
         endpoint = _endpoint(pty, tcp, link)
     except (SeamError, EndpointError) as error:
         raise _usage(error) from None
-    serve_mount(
-        mount, endpoint, timeline, baud=baud, faults=faults.line, seed=seed, trace=_trace(trace, timeline)
-    )
+    traced = _trace(trace, timeline)
+    try:
+        serve_mount(mount, endpoint, timeline, baud=baud, faults=faults.line, seed=seed, trace=traced)
+    except SeamError as error:  # its state can't be kept any more
+        raise click.ClickException(str(error)) from None
 
 
 @sim.command("receiver")

@@ -138,17 +138,19 @@ class TcpPort:
         return self._client is not None
 
     def read(self) -> bytes:
-        self._accept()
-        if self._client is None:
-            return b""
+        data = b"" if self._client is None else self._receive(self._client)
+        self._accept()  # after the reading: a client that is gone makes room for the next one
+        return data
+
+    def _receive(self, client: socket.socket) -> bytes:
         try:
-            data = self._client.recv(READ_BYTES)
+            data = client.recv(READ_BYTES)
         except BlockingIOError:
             return b""
         except OSError:
             data = b""
         if not data:
-            self._client.close()
+            client.close()
             self._client = None
         return data
 

@@ -139,12 +139,12 @@ class SimulatedMount:
             if instead is None:
                 instead = fault.instead(self, command, at)
         ready = at + self.random.uniform(*self.quirks.lag_after_s)
-        replies = self._answer(command, at, ready) if instead is None else [(ready, instead)]
+        replies = self._answer(command, at, ready) if instead is None else _spoken([(ready, instead)])
         self._busy_until = max(self._busy_until, ready)
         for fault in self.faults:
             fault.after(self, command, at)
-            replies = fault.replies(self, command, replies)
-        return [reply for reply in replies if reply[1]]
+            replies = _spoken(fault.replies(self, command, replies))
+        return replies
 
     def _answer(self, command: bytes, at: float, ready: float) -> list[Reply]:
         name = SETTINGS.get(command[:2])
@@ -189,3 +189,8 @@ class SimulatedMount:
     def keep_busy(self, until: float) -> None:
         """Carry nothing out before this instant."""
         self._busy_until = max(self._busy_until, until)
+
+
+def _spoken(replies: list[Reply]) -> list[Reply]:
+    """Without those of no bytes."""
+    return [reply for reply in replies if reply[1]]

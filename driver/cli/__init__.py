@@ -21,6 +21,8 @@ VERBS: dict[str, tuple[str, str, str]] = {
     "check": ("noonmark.driver.cli.runs", "check", "read everything, compare, explain; writes nothing to the mount"),
     "set": ("noonmark.driver.cli.runs", "set_", "check, then write what differs, read back, prove"),
     "restore": ("noonmark.driver.cli.runs", "restore", "put the settings of an earlier record back"),
+    "brief": ("noonmark.driver.cli.brief", "brief", "the numbers and cautions for setting up by hand tonight"),
+    "survey": ("noonmark.driver.cli.survey", "survey", "average a GNSS position into a site file"),
     "dialects": ("noonmark.driver.cli.dialects", "dialects", "list the manners of speaking, or print one"),
     "schema": ("noonmark.driver.cli.schema", "schema", "print the JSON schema of a result"),
     "sim": ("noonmark.driver.cli.simulate", "sim", "simulated mounts and receivers"),

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from support.processes import Place
 
-AT_ONCE = 6
+AT_ONCE = 10
 KEY = pytest.StashKey["Ahead"]()
 
 

@@ -165,12 +165,17 @@ class Device:
         with self._news:
             return [row.text for row in self.rows if row.direction == ">" and row.text.startswith(f":{letters}")]
 
+    def freeze(self) -> None:
+        """Stop it in its tracks: its port stays, and nothing more is answered."""
+        self._process.send_signal(signal.SIGSTOP)
+
     def close(self) -> None:
         """End it and read the rest of its trace."""
         if self._stop < 0:
             return
         if self._process.poll() is None:
             self._process.terminate()
+            self._process.send_signal(signal.SIGCONT)
         try:
             _, self.stderr = self._process.communicate(timeout=START_S)
         except subprocess.TimeoutExpired:

@@ -6,7 +6,8 @@ import datetime as dt
 from pathlib import Path
 
 import pytest
-from noonmark.protocols.seams import Link, Stream
+
+from noonmark.protocols.seams import Link, LinkError, Stream
 from noonmark.sim.addresses import SimAddressError, find_dialect, open_simulated
 from noonmark.sim.line import SimLink, SimStream
 from noonmark.sim.mount import SimulatedMount
@@ -122,3 +123,13 @@ def test_what_cannot_be_is_named(address: str, named: str) -> None:
 def test_a_receiver_without_a_place_is_asked_for_one() -> None:
     with pytest.raises(SimAddressError, match="latitude"):
         open_simulated("sim:receiver", VirtualClock(NOW))
+
+
+def test_a_state_that_can_no_longer_be_kept_is_a_fault_of_the_line(tmp_path: Path) -> None:
+    folder = tmp_path / "kept"
+    folder.mkdir()
+    mount = mount_at(f"sim:?state={folder / 'mount.json'}")
+    (folder / "mount.json").unlink()
+    folder.rmdir()
+    with pytest.raises(LinkError, match=r"mount\.json"):
+        mount.receive(b":SG-09.5#", 1000.0)

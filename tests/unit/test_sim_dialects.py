@@ -7,13 +7,14 @@ import datetime as dt
 from typing import Any
 
 import pytest
+
 from noonmark.protocols.dialect import build_dialect
 from noonmark.sim.mount import SimulatedMount
 from noonmark.sim.state import MountState, Pointing, Quirks, right
 from noonmark.sim.timeline import VirtualClock
 
 NOW = dt.datetime(2026, 10, 21, 11, 5, 30, tzinfo=dt.UTC)  # 21:35:30 at an offset of 10.5 h
-AT_ONCE = {"lag_before_s": (0.0, 0.0), "lag_after_s": (0.0, 0.0)}
+AT_ONCE: dict[str, Any] = {"lag_before_s": (0.0, 0.0), "lag_after_s": (0.0, 0.0)}
 
 
 def mount_of(
@@ -96,9 +97,7 @@ def test_what_was_written_is_what_is_believed_and_shown() -> None:
     mount = mount_of(latitude_deg=40.0, longitude_deg=-90.0, offset_h=-6.0)
     assert ask(mount, b":SG-10.5#:Sg218*24#:St-31*51#:SC10/21/26#:SL21:35:30#") == b"11111"
     truth = mount.truth()
-    assert (truth.longitude_deg, truth.latitude_deg, truth.offset_h) == (
-        pytest.approx(141.6), pytest.approx(-31.85), 10.5
-    )  # fmt: skip
+    assert [truth.longitude_deg, truth.latitude_deg, truth.offset_h] == pytest.approx([141.6, -31.85, 10.5])
     assert truth.utc == NOW
     assert truth.utc_error_s == pytest.approx(0.0, abs=1e-6)
     assert ask(mount, b":Gg#:Gt#:GG#:GC#:GL#") == b"218*24#-31*51#-10.5#10/21/26#21:35:30#"

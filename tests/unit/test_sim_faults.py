@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from noonmark.protocols.dialect import build_dialect
 from noonmark.protocols.lx import COMMANDS
 from noonmark.protocols.seams import LinkError

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 from collections.abc import Callable
 from typing import Any
 
 import pytest
 from geographiclib.geodesic import Geodesic
+from pynmeagps import NMEAReader
+
 from noonmark.sim.faults import build_faults
 from noonmark.sim.line import SimStream
 from noonmark.sim.receiver import SimulatedReceiver, framed
 from noonmark.sim.timeline import VirtualClock
-from pynmeagps import NMEAReader
 
 NOW = dt.datetime(2026, 10, 21, 11, 5, 30, tzinfo=dt.UTC)
-PLACE: dict[str, float] = {"latitude_deg": -31.8571, "longitude_deg": 141.6034, "altitude_m": 212.0}
-Row = tuple[float, dt.datetime, Any]  # instant of its first byte, UTC as claimed, the decoded sentence
+PLACE: dict[str, Any] = {"latitude_deg": -31.8571, "longitude_deg": 141.6034, "altitude_m": 212.0}
 
 
 def listen(
@@ -81,7 +82,9 @@ def test_an_independent_decoder_reads_time_and_place() -> None:
         assert sentence.navMode == 3
 
 
-@pytest.mark.parametrize(("latitude_deg", "longitude_deg"), [(59.9999999, -0.0000001), (-0.5, 179.9999999), (0.0, -180.0)])
+@pytest.mark.parametrize(
+    ("latitude_deg", "longitude_deg"), [(59.9999999, -0.0000001), (-0.5, 179.9999999), (0.0, -180.0)]
+)
 def test_places_near_a_carry_are_written_well(latitude_deg: float, longitude_deg: float) -> None:
     lines, _ = listen(3.0, latitude_deg=latitude_deg, longitude_deg=longitude_deg, noise_m=0.0)
     for _, sentence in decoded(lines):
@@ -94,17 +97,17 @@ def test_epochs_roll_over_midnight_and_the_year() -> None:
     stamps = [claimed_utc(sentence) for _, sentence in decoded(lines)]
     assert stamps[0].year == 2027
     assert stamps[-1].year == 2028
-    assert {later - earlier for earlier, later in zip(stamps, stamps[1:], strict=False)} == {dt.timedelta(seconds=1)}
+    assert {later - earlier for earlier, later in itertools.pairwise(stamps)} == {dt.timedelta(seconds=1)}
 
 
 def test_lateness_wanders_slowly_and_by_a_fault_widely() -> None:
     slow = lateness(*listen(60.0))
-    assert max(abs(b - a) for a, b in zip(slow, slow[1:], strict=False)) <= 0.041
+    assert max(abs(b - a) for a, b in itertools.pairwise(slow)) <= 0.041
     assert max(slow) - min(slow) > 0.04
     wide = lateness(*listen(200.0, "lateness-wanders", baud=38400))
     assert min(wide) < 0.1
     assert max(wide) > 0.6
-    assert max(abs(b - a) for a, b in zip(wide, wide[1:], strict=False)) > 0.2
+    assert max(abs(b - a) for a, b in itertools.pairwise(wide)) > 0.2
 
 
 def test_bytes_keep_the_rate_of_the_line() -> None:
@@ -149,7 +152,7 @@ def test_unknown_sentences_are_refused() -> None:
 
 
 def test_a_cold_start_knows_nothing_and_then_everything() -> None:
-    lines, clock = listen(30.0, "cold-start:20")
+    lines, _ = listen(30.0, "cold-start:20")
     for at, sentence in decoded(lines):
         blank = sentence.time == "" and sentence.lat == "" and sentence.status == "V"
         assert blank == (at - 1000.0 < 20.0)
@@ -177,7 +180,7 @@ def test_missing_leap_seconds_come_with_the_almanac() -> None:
     late = lateness(*listen(800.0, "leap-missing", baud=115200))
     assert late[0] == pytest.approx(-17.6, abs=0.5)
     assert late[-1] == pytest.approx(0.4, abs=0.5)
-    jumps = [index for index, (a, b) in enumerate(zip(late, late[1:], strict=False)) if b - a > 10]
+    jumps = [index for index, (a, b) in enumerate(itertools.pairwise(late)) if b - a > 10]
     assert len(jumps) == 1
     assert 740 < jumps[0] < 760  # 12.5 minutes
 
@@ -192,7 +195,9 @@ def test_jumps_of_time_and_place() -> None:
     assert abs(moved["azi1"]) < 1.0
 
 
-@pytest.mark.parametrize(("spec", "metres"), [("elsewhere:3000", 3000.0), ("other-hemisphere", None), ("null-island", None)])
+@pytest.mark.parametrize(
+    ("spec", "metres"), [("elsewhere:3000", 3000.0), ("other-hemisphere", None), ("null-island", None)]
+)
 def test_wrong_places(spec: str, metres: float | None) -> None:
     sentence = decoded(listen(3.0, spec)[0])[0][1]
     if metres is not None:
@@ -216,7 +221,7 @@ def test_a_position_walks_away() -> None:
 
 
 def test_a_stale_burst_lies_there_at_opening_and_is_old() -> None:
-    lines, clock = listen(3.0, "stale-burst:8")
+    lines, _ = listen(3.0, "stale-burst:8")
     old = [claimed_utc(row).timestamp() for at, row in decoded(lines) if at == 1000.0]
     assert len(old) == 8
     assert NOW.timestamp() - 8.0 <= min(old) <= max(old) <= NOW.timestamp() - 1.0
@@ -244,7 +249,7 @@ def test_binary_stands_between_whole_sentences() -> None:
 
 def test_five_epochs_a_second() -> None:
     stamps = [claimed_utc(row) for _, row in decoded(listen(10.0, "five-hertz")[0])]
-    assert {(b - a).total_seconds() for a, b in zip(stamps, stamps[1:], strict=False)} == {0.2}
+    assert {(b - a).total_seconds() for a, b in itertools.pairwise(stamps)} == {0.2}
 
 
 def test_other_talkers_and_a_makers_own_sentence() -> None:

@@ -8,13 +8,12 @@ import random
 
 import erfa
 import pytest
+
 from noonmark.sim import sky
 
-J2000_S = 946728000.0
 
-
-def unix(*parts: int) -> float:
-    return dt.datetime(*parts, tzinfo=dt.UTC).timestamp()
+def unix(year: int, month: int, day: int, hour: int = 0, minute: int = 0, second: int = 0) -> float:
+    return dt.datetime(year, month, day, hour, minute, second, tzinfo=dt.UTC).timestamp()
 
 
 def erfa_gmst_h(utc_s: float) -> float:

@@ -7,6 +7,7 @@ import datetime as dt
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from noonmark.protocols.seams import Clock, Discipline
 from noonmark.sim.timeline import RealTimeline, VirtualClock
 

@@ -1,0 +1,270 @@
+"""Measure a mount's clock, which shows whole seconds, to milliseconds: an interval, and what it rests on.
+
+Each `:GL#` reply says: my clock showed v at some instant between the moment before the first byte of my question was
+handed over and the first byte of the answer. Neither the drain of a port nor nominal byte times are used for an
+edge: adapters and bridges make both lie. `ticks` holds what follows from that; here is when to ask.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+from noonmark.driver.mount import Talk, TimeLimit, Timed
+from noonmark.driver.ticks import RATE_LIMIT, Pace, Ticks, next_question
+from noonmark.protocols import lx
+from noonmark.protocols.seams import Clock
+
+TRUNCATES = "the display truncates to whole seconds"
+ROUNDS = "the display rounds to whole seconds: half a second was taken off"
+MAY_ROUND = "the display may round to whole seconds: half a second is allowed for it"
+DURING = "the answer is computed after the question began and before its first byte"
+NOT_LATE = "the display is not late by a constant: the interval is of the clock as displayed"
+STEADY = f"its ticks are even, and its rate is steady and within {RATE_LIMIT * 1e6:.0f} ppm of right"
+
+CHECK_S = 2.0  # one tick is seen for certain, and the next one
+SETTLED_S = 4.6  # four ticks
+TICKS = 4
+AT_LIMIT = 1.1  # the width beside the least round trip at which another tick would hardly tell more
+GARBLED_S = 0.25  # replies that contradict each other by more: a digit was garbled, or the clock was set
+SUSPEND_S = 0.02
+TRIES = 3
+
+
+class HostSuspended(Exception):
+    """The machine slept again and again while the clock was measured."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClockMeasure:
+    """`low`, `high`: bounds of local time of day minus monotonic, seconds, not folded, at the monotonic instant `at`.
+
+    fault: why they are a hull and no bounds. rate_ppm: bounds of what the clock gains, fitted. round_trip_s: the
+    least one. parted_s: boot time minus monotonic, so that a later suspend shows. evidence: what it was found from.
+    """
+
+    low: float
+    high: float
+    samples: int
+    assumptions: tuple[str, ...] = (TRUNCATES, DURING, NOT_LATE, STEADY)
+    fault: str | None = None
+    at: float = 0.0
+    rate_ppm: tuple[float, float] | None = None
+    round_trip_s: float | None = None
+    parted_s: float | None = None
+    evidence: Ticks | None = field(default=None, compare=False, repr=False)
+
+    @property
+    def half_width_s(self) -> float:
+        return (self.high - self.low) / 2
+
+    @property
+    def middle(self) -> float:
+        return (self.low + self.high) / 2
+
+    def anchored(self, near: float, display_hours: int) -> tuple[float, float]:
+        """The interval moved by whole days (half days on a 12-hour display) to lie nearest to `near`."""
+        period = 86400.0 if display_hours == 24 else 43200.0
+        shift = round((near - (self.low + self.high) / 2) / period) * period
+        return self.low + shift, self.high + shift
+
+    def of_the_clock(self, rounds: bool | None, *, may_round: bool = False) -> ClockMeasure:
+        """The interval of the clock itself, where the display is known to round, or may do so unseen."""
+        if rounds:
+            told = tuple(ROUNDS if one == TRUNCATES else one for one in self.assumptions)
+            return replace(self, low=self.low - 0.5, high=self.high - 0.5, assumptions=told)
+        if rounds is None and may_round:
+            told = tuple(MAY_ROUND if one == TRUNCATES else one for one in self.assumptions)
+            return replace(self, low=self.low - 0.5, assumptions=told)
+        return self
+
+
+def parted_s(clock: Clock) -> float:
+    """Boot time minus monotonic, seconds: a suspend moves it, and nothing else does."""
+    before = clock.monotonic()
+    boot = clock.boottime()
+    return boot - (before + clock.monotonic()) / 2
+
+
+def bounds(samples: list[Timed], display_hours: int) -> ClockMeasure:
+    """The interval from replies. Where they contradict each other: their hull, and the fault named."""
+    ticks = Ticks(_period_s(display_hours))
+    for sample in samples:
+        ticks.add(sample.seconds, sample.resolution_s, sample.t_before, sample.t_first)
+    least = min(sample.spread_s for sample in samples)
+    return _conclude(ticks, samples[0].t_before, samples[-1].t_first, least, None)
+
+
+def measure(
+    talk: Talk,
+    display_hours: int = 24,
+    *,
+    budget_s: float = CHECK_S,
+    ticks: int = TICKS,
+    earlier: Iterable[Timed] = (),
+    since: Ticks | None = None,
+    guess: tuple[float, float] | None = None,
+) -> ClockMeasure:
+    """Ask for the time, and in between for the date, until the limit is reached, `ticks` were seen, or `budget_s`.
+
+    earlier: readings of just before. since: what the clock showed since it was set, to be carried on: where the new
+    replies fit it no longer, that is the fault. guess: what K is thought to be, which only spares questions.
+    Raises Unreachable, TimeLimit, HostSuspended.
+    """
+    fault: str | None = None
+    for attempt in range(TRIES):
+        session = _Session(talk, display_hours, since, guess)
+        parted = parted_s(talk.clock)
+        for one in earlier:
+            session.take(one)
+        session.verify()
+        session.run(budget_s if attempt == 0 else max(budget_s, CHECK_S), ticks)
+        asleep = parted_s(talk.clock) - parted
+        if abs(asleep) > SUSPEND_S:
+            talk.troubles.append(f"the machine was suspended for {asleep:.1f} s while the clock was measured")
+        elif not session.ticks.contradicted:
+            return replace(session.conclude(parted), fault=fault)
+        else:
+            gap = session.ticks.contradiction()[0]
+            if since is not None and not session.own().contradicted:
+                fault = _unsteady(gap)
+                if gap < GARBLED_S:
+                    return replace(session.conclude(parted), fault=fault)
+            elif gap < GARBLED_S or attempt == TRIES - 1:
+                return session.conclude(parted)
+            else:
+                talk.troubles.append(f"times of day contradict each other by {gap:.3f} s")
+        earlier, since, guess = (), None, None
+    raise HostSuspended("the machine was suspended again and again while the mount's clock was measured")
+
+
+class _Session:
+    """One go at measuring. Replies count once a question of another shape was answered rightly after them: a reply
+    one late would have been met there."""
+
+    def __init__(
+        self, talk: Talk, display_hours: int, since: Ticks | None, guess: tuple[float, float] | None
+    ) -> None:
+        self.talk = talk
+        self.period_s = _period_s(display_hours)
+        self.sure = Ticks(self.period_s) if since is None else since.copy()
+        self.ticks = self.sure.copy()
+        self.waiting: list[Timed] = []
+        self.taken: list[Timed] = []
+        self.guess = guess
+        self.pace: Pace | None = None
+        self.begun = talk.clock.monotonic()
+        self._troubles = len(talk.troubles)
+
+    def take(self, sample: Timed) -> None:
+        self.waiting.append(sample)
+        self.ticks.add(sample.seconds, sample.resolution_s, sample.t_before, sample.t_first)
+
+    def verify(self) -> None:
+        """Ask for the date. Where anything went wrong since the last time, what was heard since does not count."""
+        self.talk.ask("get-date", lx.parse_date)
+        if len(self.talk.troubles) != self._troubles:
+            self._troubles = len(self.talk.troubles)
+            self.waiting.clear()
+            self.ticks = self.sure.copy()
+            return
+        for sample in self.waiting:
+            self.sure.add(sample.seconds, sample.resolution_s, sample.t_before, sample.t_first)
+        self.taken += self.waiting
+        self.waiting.clear()
+
+    def ask(self) -> Timed:
+        """One reading, taken."""
+        clock = self.talk.clock
+        sample = self.talk.read_time()
+        cycle_s = clock.monotonic() - sample.t_before
+        self.pace = (
+            Pace(sample.spread_s, cycle_s) if self.pace is None else self.pace.with_one(sample.spread_s, cycle_s)
+        )
+        self.take(sample)
+        return sample
+
+    def run(self, budget_s: float, wanted: int) -> None:
+        """Ask until there is no use in going on."""
+        clock = self.talk.clock
+        self.begun = clock.monotonic()
+        end = min(self.begun + budget_s, self.talk.limit)
+        seen, tick = 0, 0
+        while not self.ticks.contradicted:
+            if self.pace is None or not self.ticks.count:
+                self.ask()
+                continue
+            now = clock.monotonic()
+            question = next_question(self.ticks, now, self.pace, self.guess)
+            if tick and question.tick != tick and not question.sweeping:
+                seen, tick = seen + 1, 0
+                self.verify()
+                self.guess = None if self._loose() else self.guess
+                if self._enough(seen, wanted):
+                    return
+                continue
+            if question.instant + self.pace.cycle_s > end:
+                break
+            tick = question.tick
+            if question.instant > now:
+                clock.wait_until(question.instant)
+            self.ask()
+        if self.waiting:
+            self.verify()
+
+    def _loose(self) -> bool:
+        if not self.ticks.count:
+            return True
+        low, high = self.ticks.at(self.talk.clock.monotonic())
+        assert self.pace is not None
+        return high - low - self.pace.round_trip_s > 3 * self.pace.cycle_s
+
+    def _enough(self, seen: int, wanted: int) -> bool:
+        assert self.pace is not None
+        if not self.ticks.count:
+            return False
+        bound = self.ticks.narrowest(self.begun, self.talk.clock.monotonic())
+        return seen >= wanted or bound.width_s <= AT_LIMIT * self.pace.round_trip_s
+
+    def own(self) -> Ticks:
+        """What the replies of this session say by themselves."""
+        ticks = Ticks(self.period_s)
+        for sample in (*self.taken, *self.waiting):
+            ticks.add(sample.seconds, sample.resolution_s, sample.t_before, sample.t_first)
+        return ticks
+
+    def conclude(self, parted: float) -> ClockMeasure:
+        ticks = self.ticks
+        least = self.pace.round_trip_s if self.pace is not None else 0.0
+        return _conclude(ticks, self.begun, self.talk.clock.monotonic(), least, parted)
+
+
+def _period_s(display_hours: int) -> float:
+    return 86400.0 if display_hours == 24 else 43200.0
+
+
+def _conclude(ticks: Ticks, since: float, until: float, least_s: float, parted: float | None) -> ClockMeasure:
+    bound = ticks.narrowest(since, until)
+    fault = None
+    if ticks.contradicted:
+        fault = _unsteady(ticks.contradiction()[0])
+        return ClockMeasure(
+            bound.low, bound.high, ticks.count, fault=fault, at=bound.at, round_trip_s=least_s, parted_s=parted,
+            evidence=ticks,
+        )  # fmt: skip
+    rate_low, rate_high = (1e6 * rate for rate in ticks.rate())
+    steady = f"{STEADY}; fitted: {rate_low:+.0f} to {rate_high:+.0f} ppm"
+    return ClockMeasure(
+        bound.low, bound.high, ticks.count, (TRUNCATES, DURING, NOT_LATE, steady), None, bound.at,
+        (rate_low, rate_high), least_s, parted, ticks,
+    )  # fmt: skip
+
+
+def _unsteady(gap_s: float) -> str:
+    return (
+        f"the replies contradict each other by {gap_s:.3f} s: the ticks are uneven by at least {gap_s / 2:.3f} s, or "
+        "the clock was changed meanwhile"
+    )
+
+
+__all__ = ["ClockMeasure", "HostSuspended", "TimeLimit", "bounds", "measure", "parted_s"]
