@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import os
+import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
-from noonmark.driver.site import Site
+from noonmark.driver.site import Site, plain
 
 ENVIRONMENT_PREFIX = "NOONMARK_"
 FILE_NAME = "noonmark.toml"
@@ -28,6 +29,11 @@ class ConfigError(ValueError):
 
 class _Part(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _plain(cls, value: object) -> object:
+        return plain(value)
 
 
 class MountConfig(_Part):
@@ -71,6 +77,15 @@ class RecordConfig(_Part):
     """Where the records go. Empty: the user's state folder."""
 
     folder: str = ""
+
+    @field_validator("folder")
+    @classmethod
+    def _findable(cls, value: str) -> str:
+        try:
+            Path(value).expanduser()
+        except RuntimeError:
+            raise ValueError("expected a folder; there is no such user's home") from None
+        return value
 
 
 class Config(_Part):
@@ -117,7 +132,14 @@ def load_config(
     mount = data.setdefault("mount", {})
     if isinstance(mount, dict):
         mount.update({key: value for key, value in (("port", port), ("dialect", dialect)) if value is not None})
-    return build_config(data, where=where, folder=found.parent)
+    try:
+        return build_config(data, where=where, folder=found.parent)
+    except ConfigError as error:
+        names = overriding(env)
+        if not names:
+            raise
+        told = f"{error} (overridden from the environment: {', '.join(names)})"
+        raise ConfigError(told, code=error.code, remedy=error.remedy) from None
 
 
 def find_config(path: str | Path | None) -> Path:
@@ -141,12 +163,13 @@ def find_config(path: str | Path | None) -> Path:
     )
 
 
-def read_toml(path: Path) -> dict[str, Any]:
+def read_toml(path: Path, *, remedy: str = "write one with: noonmark init") -> dict[str, Any]:
+    """A file's tables. `remedy`: for where there is no such file. Raises ConfigError."""
     try:
         return tomllib.loads(path.read_bytes().decode("utf-8"))
     except FileNotFoundError:
         raise ConfigError(
-            f"{path}: no such file", code="configuration-absent", remedy="write one with: noonmark init"
+            f"{path}: no such file", code="configuration-absent", remedy=remedy
         ) from None
     except OSError as error:
         raise ConfigError(
@@ -158,7 +181,7 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise ConfigError(
             f"{path}: byte {error.start} is not UTF-8", code="configuration-not-toml", remedy="save it as UTF-8"
         ) from None
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # also an integer of thousands of digits, and tables without end
         raise ConfigError(
             f"{path}: not TOML: {error}",
             code="configuration-not-toml",
@@ -167,15 +190,16 @@ def read_toml(path: Path) -> dict[str, Any]:
 
 
 def overridden(data: dict[str, Any], env: Mapping[str, str], where: str) -> dict[str, Any]:
-    """Apply NOONMARK_SECTION__KEY and NOONMARK_SOURCES__1__KEY; values are TOML where they parse as such."""
-    for name in sorted(env):
-        if not name.startswith(ENVIRONMENT_PREFIX) or "__" not in name:
-            continue
+    """Apply NOONMARK_SECTION__KEY and NOONMARK_SOURCES__1__KEY.
+
+    Values are TOML where they parse as such; where a text belongs, they are that text. Raises ConfigError.
+    """
+    for name in overriding(env):
         keys = name[len(ENVIRONMENT_PREFIX) :].lower().split("__")
         target: Any = data
         for position, key in enumerate(keys[:-1]):
             if isinstance(target, list):
-                if not key.isdigit() or int(key) >= len(target):
+                if re.fullmatch(r"[0-9]{1,4}", key) is None or int(key) >= len(target):
                     raise ConfigError(
                         f"environment variable {name}: {where} has {len(target)} {keys[position - 1]}, "
                         f"numbered from 0; there is no number {key!r}"
@@ -189,15 +213,31 @@ def overridden(data: dict[str, Any], env: Mapping[str, str], where: str) -> dict
                 raise ConfigError(f"environment variable {name}: {'.'.join(keys[: position + 1])} is no table")
         if not isinstance(target, dict):
             raise ConfigError(f"environment variable {name}: a number and a key must follow {keys[0]}")
-        target[keys[-1]] = _scalar(env[name])
+        target[keys[-1]] = _scalar(env[name], keys[-1] in _texts())
     return data
 
 
-def _scalar(text: str) -> Any:
+def overriding(env: Mapping[str, str]) -> list[str]:
+    """The environment variables that override a key."""
+    return sorted(name for name in env if name.startswith(ENVIRONMENT_PREFIX) and "__" in name)
+
+
+def _scalar(text: str, wanted_text: bool) -> Any:
     try:
-        return tomllib.loads(f"value = {text}")["value"]
-    except tomllib.TOMLDecodeError:
+        parsed = tomllib.loads(f"value = {text}")
+    except (ValueError, RecursionError):
         return text
+    value = parsed["value"]
+    return text if len(parsed) > 1 or (wanted_text and not isinstance(value, str)) else value
+
+
+def _texts() -> set[str]:
+    """The keys that take a text."""
+    models: tuple[type[BaseModel], ...] = (Site, MountConfig, SourceConfig, RecordConfig)
+    found = {"file"}
+    for model in models:
+        found |= {name for name, field in model.model_fields.items() if field.annotation in (str, str | None)}
+    return found
 
 
 def build_config(data: dict[str, Any], *, where: str = "configuration", folder: Path | None = None) -> Config:
@@ -207,15 +247,19 @@ def build_config(data: dict[str, Any], *, where: str = "configuration", folder: 
         if reserved in data:
             raise ConfigError(_unknown_key(where, reserved))
     _surplus(data, where)
-    data["site"] = site_data(data.get("site"), where, folder)
-    notes: list[str] = []
-    longitude = data["site"].get("longitude_deg")
-    if isinstance(longitude, (int, float)) and 180 < longitude <= 360:
-        notes.append(f"site.longitude_deg = {longitude:g} is taken as {longitude - 360:g} (east positive)")
+    given = data.get("site")
+    data["site"] = site_data(given, where, folder)
     try:
-        config = Config.model_validate({**data, "path": where, "notes": tuple(notes)})
+        config = Config.model_validate({**data, "path": where})
     except ValidationError as error:
-        raise ConfigError(explain_error(error, where), remedy="mend the named key") from None
+        file = where
+        if error.errors()[0]["loc"][0] == "site" and isinstance(given, dict) and "file" in given:
+            file = str((folder or Path()) / given["file"])
+        raise ConfigError(explain_error(error, file), remedy="mend the named key") from None
+    written = float(data["site"]["longitude_deg"])
+    if written > 180.0:
+        note = f"site.longitude_deg = {written:g} is taken as {config.site.longitude_deg:g} (east positive)"
+        config = config.model_copy(update={"notes": (note,)})
     _cross_check(config, where)
     return config
 
@@ -231,13 +275,23 @@ def site_data(site: Any, where: str, folder: Path | None) -> dict[str, Any]:
     if len(site) > 1:
         others = ", ".join(sorted(set(site) - {"file"}))
         raise ConfigError(f"{where}: [site] has file and also {others}", remedy="keep the one or the other")
-    path = (folder or Path()) / str(site["file"])
-    inner = read_toml(path)
+    path = (folder or Path()) / _file_name(site["file"], where)
+    inner = read_toml(path, remedy="write one with: noonmark survey, or name another")
     table = inner.get("site", inner)
     if not isinstance(table, dict):
         raise ConfigError(f"{path}: there is no [site] table")
     known = {"name", *Site.model_fields}
     return {key: value for key, value in table.items() if key in known}
+
+
+def _file_name(value: object, where: str) -> str:
+    try:
+        plain(value)
+    except ValueError as error:
+        raise ConfigError(f"{where}: 'site.file': {error}", remedy="name a TOML file") from None
+    if not isinstance(value, str) or not value:
+        raise ConfigError(f"{where}: 'site.file': expected a file's name; it is {value!r}", remedy="name a TOML file")
+    return value
 
 
 def known_keys() -> list[str]:
@@ -270,8 +324,8 @@ def _surplus(data: dict[str, Any], where: str) -> None:
 def _unknown_key(where: str, key: str) -> str:
     sections = sorted({known.split(".")[0] for known in known_keys()})
     choices = known_keys() + sections
-    plain = ".".join(part for part in key.split(".") if not part.isdigit())
-    near = difflib.get_close_matches(plain, choices, n=1, cutoff=0.0)
+    bare = ".".join(part for part in key.split(".") if not part.isdigit())
+    near = difflib.get_close_matches(bare, choices, n=1, cutoff=0.0)
     return f"{where}: unknown key '{key}'; the nearest known key is '{near[0]}'"
 
 
@@ -282,6 +336,9 @@ def explain_error(error: ValidationError, where: str) -> str:
         return _unknown_key(where, key)
     if first["type"] == "missing":
         return f"{where}: '{key}' is missing"
+    if first["type"] in ("model_type", "tuple_type"):
+        table = "[[sources]], one for each source" if key.startswith("sources") else f"[{key}]"
+        return f"{where}: '{key}': expected a table {table}"
     message = first["msg"].removeprefix("Value error, ")
     if first["type"] == "value_error" and key in ("site", "sources"):
         return f"{where}: {message}"
@@ -336,7 +393,7 @@ def check_zone(config: Config) -> None:
     try:
         zone = zones.load_zone(config.site.timezone)
     except zones.ZoneError as error:
-        raise ConfigError(f"{where}: 'site.timezone': {error}", code="zone-unknown") from None
+        raise ConfigError(f"{where}: 'site.timezone': {error}", code="zone-unknown", remedy="mend the name") from None
     import datetime as dt
 
     now = dt.datetime.now(dt.UTC)

@@ -55,8 +55,11 @@ def resolve(name: str, folder: Path | None = None) -> Dialect:
                 path = folder / path
             return parse_dialect(path.read_text("utf-8"), str(path))
         found = known()
-    except OSError as error:
-        raise ConfigError(f"dialect {name}: can't be read: {error.strerror}", code="dialect-absent") from None
+    except (OSError, RuntimeError) as error:  # RuntimeError: the home of a user that does not exist
+        why = error.strerror if isinstance(error, OSError) else error
+        raise ConfigError(
+            f"dialect {name}: can't be read: {why}", code="dialect-absent", remedy="list them with: noonmark dialects"
+        ) from None
     except UnicodeDecodeError:
         raise ConfigError(f"dialect {name}: is not UTF-8", code="dialect-wrong") from None
     except DialectError as error:

@@ -46,9 +46,9 @@ def explain_settings(
         return ()
     best: tuple[float, tuple[CauseValue, ...]] | None = None
     for number, one in enumerate(judgements):
-        convention = one.hypothesis.convention
+        manner = one.hypothesis.convention
         found = explain_rows(
-            one.rows, site, zone_offset_h, local_is_utc=convention.local_is_utc, convention=convention, aim=aim, zone=zone
+            one.rows, site, zone_offset_h, local_is_utc=manner.local_is_utc, convention=manner, aim=aim, zone=zone
         )
         if found is not None and (best is None or found.length + ORDER_COST * number < best[0]):
             best = (found.length + ORDER_COST * number, found.causes)
@@ -127,8 +127,9 @@ def _indistinguishable(one: Candidate, candidates: Iterable[Candidate], reading:
 
 
 def _value(
-    reading: Reading, one: Candidate, share: float, others: tuple[str, ...], convention: Convention | None, aim: Aim | None
-) -> CauseValue:
+    reading: Reading, one: Candidate, share: float, others: tuple[str, ...], convention: Convention | None,
+    aim: Aim | None,
+) -> CauseValue:  # fmt: skip
     slugs = one.slugs
     together = slugs if len(slugs) > 1 else ()
     if slugs == ("factory-state",):

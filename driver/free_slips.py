@@ -46,7 +46,8 @@ class FreeSlip:
 
 def free_slips(ctx: Context, tolerance: Tolerances) -> list[FreeSlip]:
     """Every slip whose value is found from what was read."""
-    return [*_free_place(ctx, tolerance), *_free_offset(tolerance), *_free_clock(ctx, tolerance), _works(ctx, tolerance)]
+    every = (_free_place(ctx, tolerance), _free_offset(tolerance), _free_clock(ctx, tolerance))
+    return [*(slip for some in every for slip in some), _works(ctx, tolerance)]
 
 
 def size_cost(amount: float, unit: float, reach: float) -> float:
@@ -94,7 +95,7 @@ def _free_place(ctx: Context, tolerance: Tolerances) -> Iterator[FreeSlip]:
     yield FreeSlip("site-of-another-place", PLACE, "The site is that of another place", place)
     yield FreeSlip("site-of-another-place", PLACE | OFFSET | LOCAL,
                    "Site, offset and local time are those of another place", place_and_zone)  # fmt: skip
-    yield FreeSlip("factory-site", PLACE, "The site was never set: it is whole degrees, as from the works", works)
+    yield FreeSlip("factory-site", PLACE, "The site was never set, it is whole degrees as from the works", works)
 
 
 def whole_degrees(s: Settings, tolerance: Tolerances) -> bool:
@@ -158,7 +159,8 @@ def _free_clock(ctx: Context, tolerance: Tolerances) -> Iterator[FreeSlip]:
     yield FreeSlip("clock-off", TIME, "The clock is off", clock)
     yield FreeSlip("date-wrong", DATE, "The date is wrong, the time of day right", date)
     yield FreeSlip("year-wrong", DATE, "Day and month are right, the year is wrong", year)
-    yield FreeSlip("factory-date", LOCAL, "The clock was never set since it lost its power: it began at a default", works)
+    yield FreeSlip("factory-date", LOCAL, "The clock was never set since it lost its power, and began at a default",
+                   works)  # fmt: skip
 
 
 def _works(ctx: Context, tolerance: Tolerances) -> FreeSlip:
@@ -168,4 +170,5 @@ def _works(ctx: Context, tolerance: Tolerances) -> FreeSlip:
         cost = math.log(DEFAULT_PLACES * DEFAULT_YEARS * 31.0 * DAY_S / tolerance.local_s)
         return read, cost
 
-    return FreeSlip("factory-state", PLACE | OFFSET | LOCAL, "The mount is as from the works: nothing was ever set", works)
+    return FreeSlip("factory-state", PLACE | OFFSET | LOCAL,
+                    "The mount is as from the works, nothing was ever set", works)  # fmt: skip

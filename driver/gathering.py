@@ -39,6 +39,10 @@ class Sources:
                     one.collect(min(clock.monotonic() + SLICE_S, limit))
         return clock.monotonic() - start
 
+    def ask_for_more(self) -> bool:
+        """Have the receivers go on to as many epochs as one needs that stands alone; False where that's no more."""
+        return any([one.go_on_to(SOLE_RUN) for one in self.receivers])
+
     def truth(self, config: Config) -> Truth:
         """What all claims establish together, this host's clock looked at again."""
         self.host.recheck()
@@ -74,7 +78,16 @@ def open_sources(config: Config, seams: Seams, newest_record_s: float) -> Source
     hosts = [source for source in config.sources if source.kind == "host"]
     host = HostSource(seams.clock, disciplined_by=hosts[0].disciplined_by if hosts else "network")
     sources = Sources(host, bool(hosts))
-    sole = config.policy.time_origins_required == 1 and not hosts
+    try:
+        _open_receivers(sources, config, seams, newest_record_s)
+    except BaseException:
+        sources.close()
+        raise
+    return sources
+
+
+def _open_receivers(sources: Sources, config: Config, seams: Seams, newest_record_s: float) -> None:
+    sole = config.policy.time_origins_required == 1 and not sources.host_counts
     for number, source in enumerate(config.sources):
         if source.kind == "host":
             continue
@@ -100,7 +113,6 @@ def open_sources(config: Config, seams: Seams, newest_record_s: float) -> Source
                 trouble=trouble,
             )
         )
-    return sources
 
 
 def _assembler(kind: str) -> Assembler:

@@ -17,10 +17,8 @@ RESERVE_S = 20.0  # of the time limit, kept for what follows the gathering
 
 
 def open_all(run: Run, newest_record_s: float, *, reads_only: bool) -> Sources:
-    """Open the sources, then the line to the mount. Raises LinkError, Interrupted."""
-    run.sources = open_sources(run.config, run.seams, newest_record_s)
-    if run.sources.host.assumption:
-        run.note("host-bound-assumed", run.sources.host.assumption)
+    """Open the line to the mount, then the sources: of two runs at once the second must not take a source away from
+    the first. Raises LinkError, Interrupted."""
     link = guarded(run.seams.open_link(run.config, reads_only), reads_only)
     mount = run.config.mount
     run.talk = Talk(
@@ -32,6 +30,9 @@ def open_all(run: Run, newest_record_s: float, *, reads_only: bool) -> Sources:
         notices=0 if run.auto else run.dialect.date.notices,
         date_deadline_s=run.dialect.deadlines.date_s,
     )
+    run.sources = open_sources(run.config, run.seams, newest_record_s)
+    if run.sources.host.assumption:
+        run.note("host-bound-assumed", run.sources.host.assumption)
     return run.sources
 
 
@@ -53,10 +54,14 @@ def gather_truth(run: Run) -> None:
     """Wait for the sources, and establish the truth and the offset that follows."""
     assert run.sources is not None
     clock = run.seams.clock
-    waited = run.sources.gather(clock, run.limit - min(RESERVE_S, run.config.policy.time_limit_s / 3))
+    limit = run.limit - min(RESERVE_S, run.config.policy.time_limit_s / 3)
+    waited = run.sources.gather(clock, limit)
+    run.truth = run.sources.truth(run.config)
+    if run.truth.code == "sole-source-not-enough" and run.sources.ask_for_more():
+        waited += run.sources.gather(clock, limit)
+        run.truth = run.sources.truth(run.config)
     if run.sources.receivers:
         run.wait("consecutive epochs of the receivers", waited)
-    run.truth = run.sources.truth(run.config)
     host = run.sources.host
     if host.trouble:
         run.note(host.code, host.trouble)

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from noonmark.driver import looking, record, restoring, setting
+from noonmark.driver import explaining, looking, record, restoring, setting
 from noonmark.driver.config import Config, check_zone
 from noonmark.driver.conventions import ALL
 from noonmark.driver.dialects import AUTO, resolve
-from noonmark.driver.explanation import explain_settings
 from noonmark.driver.interrupts import Interrupted
 from noonmark.driver.mount import TimeLimit, Unreachable
 from noonmark.driver.proof import Evidence
@@ -83,8 +82,7 @@ def _look(run: Run, *, reads_only: bool, quick: bool = False) -> None:
 
 
 def _explain(run: Run) -> None:
-    if run.decision is not None and run.decision.best is not None and run.truth is not None and run.truth.established:
-        run.explanation = list(explain_settings(run.decision.best, run.config.site, run.zone_offset_h or 0.0))
+    run.explanation = explaining.explain(run)
 
 
 def _write(run: Run) -> Stop:

@@ -5,6 +5,16 @@ from __future__ import annotations
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 
+def plain(value: object) -> object:
+    """A configured value as it came. Raises ValueError for true or false, which no key takes (and which would pass
+    for 1 and 0), and for control characters in a text."""
+    if isinstance(value, bool):
+        raise ValueError("expected a number or a text, not true or false")
+    if isinstance(value, str) and any(ord(character) < 32 or 127 <= ord(character) < 160 for character in value):
+        raise ValueError("expected a text without control characters")
+    return value
+
+
 class Site(BaseModel):
     """Latitude north positive, longitude EAST positive, elevation in metres above mean sea level, IANA zone.
 
@@ -18,6 +28,11 @@ class Site(BaseModel):
     longitude_deg: float = Field(allow_inf_nan=False)
     elevation_m: float = Field(default=0.0, ge=-500.0, le=9000.0, allow_inf_nan=False)
     timezone: str = Field(min_length=1, max_length=64)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _plain(cls, value: object) -> object:
+        return plain(value)
 
     @field_validator("latitude_deg")
     @classmethod

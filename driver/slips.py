@@ -131,14 +131,15 @@ def _utc_and_local(ctx: Context) -> Iterator[Slip]:
         return
     if ctx.civil:
         for keeps_date in (False, True):
-            yield Slip("utc-entered-as-local", LOCAL if not keeps_date else TIME, "UTC was entered as the local time",
+            yield Slip("utc-entered-as-local", TIME if keeps_date else LOCAL, "UTC was entered as the local time",
                        _shifted(ctx, -zone_s, keeps_date), True)  # fmt: skip
         yield Slip("local-entered-as-utc", OFFSET, "The clock holds local time while the offset is 0, as on UTC",
                    lambda s: s._replace(offset_h=0.0))  # fmt: skip
         return
     for keeps_date in (False, True):
-        yield Slip("local-entered-as-utc", LOCAL if not keeps_date else TIME,
-                   "Local time was entered into a clock that is kept on UTC", _shifted(ctx, zone_s, keeps_date), True)  # fmt: skip
+        yield Slip("local-entered-as-utc", TIME if keeps_date else LOCAL,
+                   "Local time was entered into a clock that is kept on UTC",
+                   _shifted(ctx, zone_s, keeps_date), True)  # fmt: skip
 
 
 def _shifted(ctx: Context, seconds: float, keeps_date: bool) -> Callable[[Settings], Settings | None]:
@@ -159,7 +160,8 @@ def _place(ctx: Context) -> Iterator[Slip]:
                lambda s: s._replace(longitude_deg=-s.longitude_deg))  # fmt: skip
     yield Slip("latitude-sign-reversed", LATITUDE, "The latitude's sign is reversed",
                lambda s: s._replace(latitude_deg=-s.latitude_deg))  # fmt: skip
-    yield Slip("both-signs-reversed", PLACE, "Both signs of the place are reversed: its hemispheres were left as they came",
+    yield Slip("both-signs-reversed", PLACE,
+               "Both signs of the place are reversed, its hemispheres left as they came",
                lambda s: s._replace(latitude_deg=-s.latitude_deg, longitude_deg=-s.longitude_deg))  # fmt: skip
     if abs(ctx.right.longitude_deg) <= 90.0:
         yield Slip("latitude-longitude-swapped", PLACE, "Latitude and longitude are swapped",
@@ -216,4 +218,5 @@ def _halves(ctx: Context) -> Iterator[Slip]:
         half = -HALF_DAY_S if ctx.local(s).hour >= 12 else HALF_DAY_S
         return s._replace(local_s=s.local_s + half)
 
-    yield Slip("twelve-hour-clock", TIME, "Morning and evening are mistaken: the time is twelve hours off", turned, True)
+    yield Slip("twelve-hour-clock", TIME, "Morning and evening are mistaken, so that the time is twelve hours off",
+               turned, True)  # fmt: skip

@@ -8,12 +8,16 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from importlib import import_module
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 
-from noonmark.driver.result import EXIT_CONFIGURATION, EXIT_FAULT
+from noonmark.driver.escaping import escape
+from noonmark.driver.result import EXIT_CONFIGURATION, EXIT_FAULT, EXIT_INTERRUPTED, Result
 from noonmark.driver.version import VERSION
+
+if TYPE_CHECKING:
+    from noonmark.driver.interrupts import InterruptFlag
 
 # verb -> (module, attribute, what it is for); a verb's module is loaded when it is called
 VERBS: dict[str, tuple[str, str, str]] = {
@@ -27,6 +31,9 @@ VERBS: dict[str, tuple[str, str, str]] = {
     "schema": ("noonmark.driver.cli.schema", "schema", "print the JSON schema of a result"),
     "sim": ("noonmark.driver.cli.simulate", "sim", "simulated mounts and receivers"),
 }
+
+
+CATCHING = ("check", "set", "restore")  # SIGINT and SIGTERM are caught from the first line on, and told in a result
 
 
 class Verbs(click.Group):
@@ -76,37 +83,49 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 def run(given: list[str]) -> int:
     """Run with these arguments; returns the exit status."""
-    from noonmark.driver.config import ConfigError
+    if given[:1] and given[0] in CATCHING:
+        from noonmark.driver.interrupts import catching
 
-    as_json = "--json" in given
+        with catching() as flag:
+            return _run(given, flag)
+    return _run(given, None)
+
+
+def _run(given: list[str], flag: InterruptFlag | None) -> int:
+    from noonmark.driver.config import ConfigError
+    from noonmark.driver.interrupts import Interrupted
+
+    def tell(code: str, reason: str, remedy: str, status: int) -> int:
+        return _tell(given, code, reason, remedy, status)
+
     try:
-        value = cli.main(args=given, prog_name="noonmark", standalone_mode=False)
+        value = cli.main(args=given, prog_name="noonmark", standalone_mode=False, obj=flag)
         return value if isinstance(value, int) else 0
     except click.exceptions.Exit as error:
         return error.exit_code
-    except click.Abort:
-        return _tell("interrupted", "interrupted", "", 130, as_json)
+    except (click.Abort, KeyboardInterrupt):
+        return tell("interrupted", "interrupted", "", EXIT_INTERRUPTED)
+    except Interrupted as error:
+        return tell("interrupted", str(error), "", error.exit_status)
     except click.UsageError as error:
-        return _tell("command-line", error.format_message(), _help_for(error), EXIT_CONFIGURATION, as_json)
+        return tell("command-line", error.format_message(), _help_for(error), EXIT_CONFIGURATION)
     except click.ClickException as error:
-        return _tell("command-line", error.format_message(), "", EXIT_CONFIGURATION, as_json)
+        return tell("command-line", error.format_message(), "", EXIT_CONFIGURATION)
     except ConfigError as error:
-        return _tell(error.code, str(error), error.remedy, EXIT_CONFIGURATION, as_json)
+        return tell(error.code, str(error), error.remedy, EXIT_CONFIGURATION)
     except BrokenPipeError:
         _silence_stdout()
         return 141
-    except KeyboardInterrupt:
-        return _tell("interrupted", "interrupted", "", 130, as_json)
     except Exception as error:
-        return _fault(error, as_json)
+        return tell("fault", f"a fault of this program: {type(error).__name__}: {error}", _kept(error), EXIT_FAULT)
 
 
 def _help_for(error: click.UsageError) -> str:
     return f"see: {error.ctx.command_path} --help" if error.ctx is not None else "see: noonmark --help"
 
 
-def _fault(error: Exception, as_json: bool) -> int:
-    """A fault of ours: where it happened goes into a file, not at the user."""
+def _kept(error: Exception) -> str:
+    """A fault of ours: where it happened goes into a file, not at the user. Returns what to do about it."""
     import tempfile
     import traceback
 
@@ -115,34 +134,43 @@ def _fault(error: Exception, as_json: bool) -> int:
             "w", prefix="noonmark-fault-", suffix=".txt", delete=False, encoding="utf-8", errors="backslashreplace"
         ) as file:
             file.write("".join(traceback.format_exception(error)))
-        remedy = f"please report it with {file.name}"
+        return f"please report it with {file.name}"
     except OSError:
         last = traceback.extract_tb(error.__traceback__)[-1]
-        remedy = f"please report it: {last.name}, line {last.lineno}"
-    return _tell("fault", f"a fault of this program: {type(error).__name__}: {error}", remedy, EXIT_FAULT, as_json)
+        return f"please report it: {last.name}, line {last.lineno}"
 
 
-def _tell(code: str, reason: str, remedy: str, status: int, as_json: bool) -> int:
-    from noonmark.driver.escaping import escape
-
-    document: dict[str, Any] = {
-        "schema": "noonmark-error-1",
-        "noonmark_version": VERSION,
-        "verb": next((one for one in sys.argv[1:] if one in VERBS), None),
-        "outcome": None,
-        "exit_status": status,
-        "code": code,
-        "reason": escape(reason, 2000),
-        "remedy": escape(remedy, 500),
-    }
-    if as_json:
-        import json
-
-        click.echo(json.dumps(document, indent=2))
-    click.echo(f"noonmark: {document['reason']}", err=True)
+def _tell(given: list[str], code: str, reason: str, remedy: str, status: int) -> int:
+    """Tell why there is no result: in words on stderr, and where JSON is asked for as one document on stdout."""
+    reason = escape(reason, 2000)
+    remedy = escape(remedy, 500)
+    if "--json" in given:
+        click.echo(_document(given[0] if given[0] in VERBS else None, code, reason, remedy, status))
+    click.echo(f"noonmark: {reason}", err=True)
     if remedy:
-        click.echo(f"  {document['remedy']}", err=True)
+        click.echo(f"  {remedy}", err=True)
     return status
+
+
+def _document(verb: str | None, code: str, reason: str, remedy: str, status: int) -> str:
+    """A run's document is of the one schema, however it ended; what is no run has fewer keys."""
+    import datetime as dt
+
+    if verb == "check" or verb == "set" or verb == "restore":
+        now = dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        return Result(
+            noonmark_version=VERSION, verb=verb, outcome=None, exit_status=status, code=code, reason=reason,
+            remedy=remedy, started_utc=now, duration_s=0.0,
+        ).json_text()  # fmt: skip
+    import json
+
+    return json.dumps(
+        {
+            "schema": "noonmark-error-1", "noonmark_version": VERSION, "verb": verb, "outcome": None,
+            "exit_status": status, "code": code, "reason": reason, "remedy": remedy,
+        },
+        indent=2,
+    )  # fmt: skip
 
 
 def _silence_stdout() -> None:

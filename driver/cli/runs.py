@@ -9,7 +9,7 @@ import click
 
 from noonmark.driver import session
 from noonmark.driver.config import load_config
-from noonmark.driver.interrupts import catching
+from noonmark.driver.interrupts import InterruptFlag
 from noonmark.driver.logs import configure, log
 from noonmark.driver.result import Result
 from noonmark.driver.seams import Seams, seams_for
@@ -58,16 +58,16 @@ def restore(record: str | None, **options: Any) -> int:
 def _run(options: dict[str, Any], call: Callable[[Any, Seams], Result]) -> int:
     configure(options["log_format"], options["verbose"])
     config = load_config(options["config_file"], port=options["port"], dialect=options["dialect"])
-    with catching() as flag:
-        result = call(config, seams_for(config, flag))
-        if options["as_json"]:
-            click.echo(result.json_text())
-        else:
-            from noonmark.driver.cli.table import show
+    flag = click.get_current_context().obj
+    result = call(config, seams_for(config, flag if isinstance(flag, InterruptFlag) else None))
+    if options["as_json"]:
+        click.echo(result.json_text())
+    else:
+        from noonmark.driver.cli.table import show
 
-            show(result)
-        log().info(
-            result.verb, outcome=result.outcome, code=result.code, exit_status=result.exit_status,
-            seconds=result.duration_s, record=result.record,
-        )  # fmt: skip
+        show(result)
+    log().info(
+        result.verb, outcome=result.outcome, code=result.code, exit_status=result.exit_status,
+        seconds=result.duration_s, record=result.record,
+    )  # fmt: skip
     return result.exit_status

@@ -88,6 +88,13 @@ class ReceiverSource:
         late = [_ahead(epoch) for epoch in recent]
         return max(late) - min(late) < self._latency_s - 0.05
 
+    def go_on_to(self, epochs: int) -> bool:
+        """Collect so many consecutive epochs after all; False where it has them, or there are no more to come."""
+        if self._given_up or len(self._run) >= epochs:
+            return False
+        self._wanted = epochs
+        return True
+
     def drain(self) -> None:
         """Take what has come since, though enough was said: a later jump of its time must be noticed."""
         if self._stream is not None and not self._given_up:

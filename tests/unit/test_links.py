@@ -176,6 +176,7 @@ def test_a_timed_send_leaves_the_garbage_collector_and_the_scheduling_as_they_we
     pty: Pty, link: GuardedLink, collecting: bool
 ) -> None:
     before = gc.isenabled()
+    os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
     scheduling = os.sched_getscheduler(0), os.sched_getparam(0)
     (gc.enable if collecting else gc.disable)()
     try:

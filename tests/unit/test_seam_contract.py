@@ -7,6 +7,7 @@ itself, the clock it lives by, and the far end of its line, programmed through `
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import fcntl
 import os
 import random
@@ -24,7 +25,7 @@ from typing import Any, Protocol
 
 import pytest
 
-from noonmark.driver.allowlist import ForbiddenCommand
+from noonmark.driver.allowlist import ForbiddenCommand, GuardedLink
 from noonmark.driver.clocks import SystemClock
 from noonmark.driver.links import open_link
 from noonmark.driver.streams import open_stream
@@ -39,6 +40,8 @@ from noonmark.protocols.seams import (
     Stream,
     StreamError,
 )
+from noonmark.sim.line import LineManner, SimLink, SimStream
+from noonmark.sim.timeline import RealTimeline, VirtualClock
 
 SOON_S = 0.5  # "not much later", on a busy machine
 QUESTION = b":GC#"
@@ -110,8 +113,9 @@ class Flag:
     rest: bytes = b""
 
     def feed(self, chunk: bytes) -> None:
-        for index in range(len(chunk)):
-            if self.state == "done":
+        for index, byte in enumerate(chunk):
+            if self.state == "done" or (self.state == "enough" and byte != ord("#")):
+                self.state = "done"
                 self.rest += chunk[index:]
                 return
             self.state = "enough" if self.state == "more" else "done"
@@ -289,19 +293,95 @@ def real_stream(line: Callable[..., Any]) -> Iterator[StreamUnderTest]:
         far.arrived = lambda: True  # the stream's own thread takes it, and no one else can tell when
         yield StreamUnderTest(stream, clock, far)
 
+# --- virtual time ---------------------------------------------------------------------------------
+
+
+@dataclass
+class ScriptedDevice:
+    """The far end of a virtual line: answers what it was told to, at its instants."""
+
+    clock: VirtualClock
+    say: Callable[[bytes, float], None] = lambda data, at: None
+    unplug: Callable[[], None] = lambda: None
+    heard: bytes = b""
+    _rules: dict[bytes, tuple[tuple[float, bytes], ...]] = field(default_factory=dict)
+    _pending: bytes = b""
+    _chunks: list[tuple[float, bytes]] = field(default_factory=list)
+
+    def answers(self, request: bytes, *parts: tuple[float, bytes]) -> None:
+        self._rules[request] = parts
+
+    def says(self, data: bytes) -> None:
+        self.say(data, self.clock.monotonic())
+        self.clock.wait_until(self.clock.monotonic() + 1e-6)
+
+    def vanishes(self) -> None:
+        self.unplug()
+
+    def receive(self, data: bytes, first_at: float, step_s: float = 0.0) -> list[tuple[float, bytes]]:
+        self.heard += data
+        replies: list[tuple[float, bytes]] = []
+        for index in range(len(data)):
+            self._pending += data[index : index + 1]
+            for request, parts in self._rules.items():
+                if self._pending.endswith(request):
+                    at, self._pending = first_at + index * step_s + 1e-6, b""
+                    for delay, part in parts:
+                        at += delay
+                        replies.append((at, part))
+        return replies
+
+    def open(self, at: float) -> None:
+        self._chunks.clear()
+
+    def take(self, now: float) -> list[tuple[float, bytes]]:
+        come = [chunk for chunk in self._chunks if chunk[0] <= now]
+        self._chunks = [chunk for chunk in self._chunks if chunk[0] > now]
+        return come
+
+    def next_at(self) -> float:
+        return min((at for at, _ in self._chunks), default=float("inf"))
+
+    def hear(self, data: bytes, at: float) -> None:
+        self._chunks += self.receive(data, at)
+
+
+@contextlib.contextmanager
+def virtual_link() -> Iterator[LinkUnderTest]:
+    clock = VirtualClock(dt.datetime(2026, 10, 21, 11, 5, 30, tzinfo=dt.UTC))
+    far = ScriptedDevice(clock)
+    link = SimLink(far, clock, manner=LineManner(baud=0))
+    far.say, far.unplug = link.wire.to_host, link.unplug
+    yield LinkUnderTest(GuardedLink(link), clock, far)
+
+
+@contextlib.contextmanager
+def virtual_stream() -> Iterator[StreamUnderTest]:
+    clock = VirtualClock(dt.datetime(2026, 10, 21, 11, 5, 30, tzinfo=dt.UTC))
+    far = ScriptedDevice(clock)
+    stream = SimStream(far, clock)
+    far.say, far.unplug = lambda data, at: far._chunks.append((at, data)), stream.unplug
+    yield StreamUnderTest(stream, clock, far)
+
 
 # --- the implementations --------------------------------------------------------------------------
 
-CLOCKS: dict[str, Callable[[], Clock]] = {"system": SystemClock}
+CLOCKS: dict[str, Callable[[], Clock]] = {
+    "system": SystemClock,
+    "virtual": lambda: VirtualClock(dt.datetime(2026, 10, 21, 11, 5, 30, tzinfo=dt.UTC)),
+    "simulated world in real time": lambda: RealTimeline(SystemClock()),
+}
 LINKS: dict[str, Callable[[], AbstractContextManager[LinkUnderTest]]] = {
     "pseudo-terminal": lambda: real_link(pty_line),
     "socket": lambda: real_link(tcp_line),
     "rfc2217": lambda: real_link(bridge_line),
+    "virtual": virtual_link,
 }
 STREAMS: dict[str, Callable[[], AbstractContextManager[StreamUnderTest]]] = {
     "pseudo-terminal": lambda: real_stream(pty_line),
     "socket": lambda: real_stream(tcp_line),
     "daemon": lambda: real_stream(lambda opener: tcp_line(opener, "127.0.0.1:{}")),
+    "virtual": virtual_stream,
 }
 
 
@@ -492,6 +572,15 @@ def test_a_late_end_mark_within_the_grace_belongs_to_the_flag(line: LinkUnderTes
     line.far.answers(QUESTION, (0.0, b"1"), (0.02, b"#"))
     got = ask(line, reader=Flag(grace_s=1.0))
     assert (got.reply, got.complete) == (b"1#", True)
+
+
+def test_what_follows_a_flag_and_is_not_its_end_mark_does_not_move_its_last_instant(line: LinkUnderTest) -> None:
+    line.far.answers(QUESTION, (0.0, b"1"), (0.1, b"x"))
+    got = ask(line, reader=Flag(grace_s=1.0))
+    assert (got.reply, got.rest, got.complete) == (b"1", b"x", True)
+    assert got.t_first is not None
+    assert got.t_last is not None
+    assert got.t_last - got.t_first < 0.1
 
 
 def test_a_flag_whose_grace_outlasts_the_deadline_is_incomplete(line: LinkUnderTest) -> None:
