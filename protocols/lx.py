@@ -176,7 +176,7 @@ def parse_time(text: bytes) -> DayTime:
     if match is None:
         raise _refuse("time of day", text, "HH:MM:SS")
     hours, minutes, seconds = int(match["h"]), int(match["m"]), int(match["s"])
-    if hours > 24 or minutes > 59 or seconds > 59:
+    if hours > 24 or minutes > 59 or seconds > 59 or (hours == 24 and minutes + seconds > 0):
         raise _refuse("time of day", text, "hours to 23, minutes and seconds to 59")
     fraction = float(match["frac"] or 0)
     resolution = 1.0 if match["frac"] is None else 10.0 ** -(len(match["frac"]) - 1)
@@ -188,7 +188,10 @@ def parse_right_ascension(text: bytes) -> DayTime:
     match = _SHORT_TIME.match(text)
     if match is None:
         return parse_time(text)
-    return DayTime(int(match["h"]) * 3600 + int(match["m"]) * 60 + int(match["tenth"]) * 6, 6.0)
+    hours, minutes = int(match["h"]), int(match["m"])
+    if hours > 23 or minutes > 59:
+        raise _refuse("right ascension", text, "hours to 23, minutes to 59")
+    return DayTime(hours * 3600 + minutes * 60 + int(match["tenth"]) * 6, 6.0)
 
 
 def parse_date(text: bytes) -> DateText:

@@ -137,9 +137,10 @@ class SimLink:
                 timeline.wait_until(last_at)
                 self._check()
                 now = timeline.monotonic()
-            t_last = now
             reply += data
             reader.feed(data)
+            if t_last is None or len(reader.rest) < len(data):  # else none of it belongs to the reply
+                t_last = now
         rest = bytes(reader.rest)
         if rest and reply.endswith(rest):
             del reply[len(reply) - len(rest) :]

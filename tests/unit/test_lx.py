@@ -267,11 +267,11 @@ FORMATS: dict[str, tuple[Callable[[bytes], tuple[object, ...]], list[Vector]]] =
 ROWS = [pytest.param(name, row, id=f"{name} {row.wire!r}") for name, (_, rows) in FORMATS.items() for row in rows]
 
 
-@pytest.mark.parametrize(("name", "row"), ROWS)
-def test_a_vector_is_encoded(name: str, row: Vector) -> None:
-    if row.encode is None:
-        assert name in FORMATS  # a text that is read and never written
-        return
+@pytest.mark.parametrize(
+    "row", [pytest.param(row, id=repr(row.wire)) for _, rows in FORMATS.values() for row in rows if row.encode]
+)
+def test_a_vector_is_encoded(row: Vector) -> None:
+    assert row.encode is not None
     assert row.encode().encode("latin-1") == row.wire
 
 
@@ -303,7 +303,7 @@ def test_a_vector_is_decoded_with_a_tail(name: str, row: Vector) -> None:
 
 REFUSED = [
     (lx.parse_date, [b"", b"13/32/26", b"13/13/26", b"1/2/26", b"11/24/226", b"11.24.26", b"11/24/26 ", b"11/24"]),
-    (lx.parse_time, [b"", b"25:00:00", b"12:60:00", b"12:00:60", b"12:00", b"1:00:00", b"12:00:00:00", b"-1:00:00"]),
+    (lx.parse_time, [b"", b"25:00:00", b"12:60:00", b"12:00:60", b"12:00", b"1:00:00", b"12:00:00:00", b"24:00:01", b"-1:00:00"]),
     (lx.parse_offset, [b"", b"+", b"+25", b"+05:60", b"+5:3", b"5h", b"++5", b"+05.123", b"+005"]),
     (lx.parse_longitude, [b"", b"31*51", b"361*00", b"-181*00", b"218*60", b"218*24:60", b"218:", b"2184*24", b"218 24"]),
     (lx.parse_latitude, [b"", b"+91*00", b"-90*01", b"218*24", b"+31*60", b"31*5", b"+31*51:61", b"-31.85"]),
