@@ -68,6 +68,10 @@ class ClockMeasure:
         shift = round((near - (self.low + self.high) / 2) / period) * period
         return self.low + shift, self.high + shift
 
+    def with_fault(self, fault: str) -> ClockMeasure:
+        """The same, not to be trusted."""
+        return replace(self, fault=fault)
+
     def of_the_clock(self, rounds: bool | None, *, may_round: bool = False) -> ClockMeasure:
         """The interval of the clock itself, where the display is known to round, or may do so unseen."""
         if rounds:

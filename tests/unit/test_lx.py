@@ -8,6 +8,7 @@ something else behind it. The vectors are written out, never computed by an enco
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -303,38 +304,41 @@ def test_a_vector_is_decoded_with_a_tail(name: str, row: Vector) -> None:
 
 REFUSED = [
     (lx.parse_date, [b"", b"13/32/26", b"13/13/26", b"1/2/26", b"11/24/226", b"11.24.26", b"11/24/26 ", b"11/24"]),
-    (lx.parse_time, [b"", b"25:00:00", b"12:60:00", b"12:00:60", b"12:00", b"1:00:00", b"12:00:00:00", b"24:00:01", b"-1:00:00"]),
+    (lx.parse_time, [b"", b"25:00:00", b"12:60:00", b"12:00:60", b"12:00", b"1:00:00", b"12:00:00:00", b"24:00:01",
+                     b"-1:00:00"]),
     (lx.parse_offset, [b"", b"+", b"+25", b"+05:60", b"+5:3", b"5h", b"++5", b"+05.123", b"+005"]),
-    (lx.parse_longitude, [b"", b"31*51", b"361*00", b"-181*00", b"218*60", b"218*24:60", b"218:", b"2184*24", b"218 24"]),
+    (lx.parse_longitude, [b"", b"31*51", b"361*00", b"-181*00", b"218*60", b"218*24:60", b"218:", b"2184*24",
+                          b"218 24"]),
     (lx.parse_latitude, [b"", b"+91*00", b"-90*01", b"218*24", b"+31*60", b"31*5", b"+31*51:61", b"-31.85"]),
     (lx.parse_sexagesimal, [b"", b"12*60", b"12", b"12*34:60", b"1234*00"]),
     (lx.parse_right_ascension, [b"", b"24:60.0", b"05:35.", b"05:35.25", b"25:35.0"]),
     (lx.parse_status, [b"", b"GT", b"GT00", b"G T", b"1T0"]),
-    (lx.parse_clock_display, [b"", b"0", b"23", b"(12", b"12h"]),
+    (lx.parse_clock_display, [b"", b"0", b"23", b"(13)", b"12h"]),
 ]  # fmt: skip
 
 
 @pytest.mark.parametrize(
-    ("parse", "text"), [pytest.param(parse, text, id=f"{parse.__name__} {text!r}") for parse, texts in REFUSED for text in texts]
-)  # fmt: skip
+    ("parse", "text"),
+    [pytest.param(parse, text, id=f"{parse.__name__} {text!r}") for parse, texts in REFUSED for text in texts],
+)
 def test_a_text_that_changes_a_value_is_refused(parse: Callable[[bytes], object], text: bytes) -> None:
     with pytest.raises(ReplyError):
         parse(text)
 
 
-PARSERS: list[Callable[[bytes], object]] = [parse for parse, _ in REFUSED]  # type: ignore[misc]
+PARSERS: list[Callable[[bytes], object]] = [parse for parse, _ in REFUSED]
 LIKELY = st.text(alphabet="0123456789+-*:'./#TGN\xdf ", max_size=14).map(lambda text: text.encode("latin-1"))
 
 
 @given(st.sampled_from(PARSERS), st.one_of(st.binary(max_size=80), LIKELY))
 def test_arbitrary_bytes_give_a_value_or_the_one_error(parse: Callable[[bytes], object], text: bytes) -> None:
+    told = "a value"
     try:
-        value = parse(text)
+        assert parse(text) is not None
     except ReplyError as error:
-        assert str(error).isascii()
-        assert str(error).isprintable()
-        return
-    assert value is not None
+        told = str(error)
+    assert told.isascii()
+    assert told.isprintable()
 
 
 # --- dates ------------------------------------------------------------------------------------------
@@ -392,7 +396,7 @@ def test_a_written_longitude_reads_back_as_the_place(
     """By arithmetic of its own: the east longitude from the digits, at most half of the last unit off."""
     text = _write_longitude(east_deg, dialect, positive, unsigned, precision)()
     sign = -1.0 if text.startswith("-") else 1.0
-    digits = [int(part) for part in text.lstrip("+-").replace("\xdf", ":").replace("*", ":").replace("'", ":").split(":")]
+    digits = [int(part) for part in re.split("[*\xdf:']", text.lstrip("+-"))]
     value = sign * sum(part / 60**index for index, part in enumerate(digits))
     east = value if positive == "east" else -value
     half = (0.5 / 60 if precision == "minute" else 0.5 / 3600) + 1e-9

@@ -5,7 +5,8 @@ Source of the vectors: common practice of the trade, from memory; no published s
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import itertools
+from dataclasses import dataclass
 
 import pytest
 from hypothesis import given
@@ -143,7 +144,7 @@ def test_a_lone_end_mark_is_no_text_but_where_an_empty_one_has_a_meaning() -> No
 
 @pytest.mark.parametrize(
     ("name", "noise"),
-    [("flag-never", b"x"), ("flag-perhaps", b"23:04:56#"), ("flag-always", b"\x80"), ("date", b"11/24/26#"),
+    [("flag-never", b"x"), ("flag-perhaps", b"23:04:56#"), ("flag-always", b"\x80"), ("date", b"23:04:56#"),
      ("date-2", b"?"), ("date", b"0 and more#")],
 )  # fmt: skip
 def test_bytes_that_are_no_such_reply_are_refused_at_once(name: str, noise: bytes) -> None:
@@ -226,7 +227,7 @@ def run(name: str, pieces: list[bytes]) -> tuple[object, ...]:
 @given(NAMES, BYTES, st.lists(st.integers(0, 300), max_size=6))
 def test_cutting_never_changes_the_outcome(name: str, data: bytes, cuts: list[int]) -> None:
     places = [0, *sorted(min(cut, len(data)) for cut in cuts), len(data)]
-    pieces = [data[start:end] for start, end in zip(places, places[1:], strict=False)]
+    pieces = [data[start:end] for start, end in itertools.pairwise(places)]
     whole = run(name, [data])
     assert run(name, pieces) == whole
     assert run(name, [bytes((byte,)) for byte in data]) == whole
@@ -235,19 +236,20 @@ def test_cutting_never_changes_the_outcome(name: str, data: bytes, cuts: list[in
 @given(NAMES, BYTES)
 def test_arbitrary_bytes_give_a_reply_more_or_the_one_error(name: str, data: bytes) -> None:
     reader = fresh(name)
+    refusal = ""
     try:
         reader.feed(data)
     except ReplyError as error:
-        assert str(error).isascii()
-        assert str(error).isprintable()
-        return
+        refusal = str(error)
+    assert refusal.isascii()
+    assert refusal.isprintable() or not refusal
     assert reader.state in ("more", "enough", "done")
     if isinstance(reader, TextReader):
         assert len(reader.text) <= TEXT_CAP
     if isinstance(reader, DateFlagReader):
         assert len(reader.texts) <= 2
         assert all(len(text) <= NOTICE_CAP for text in reader.texts)
-    if not isinstance(reader, NoReader):
+    if not isinstance(reader, NoReader) and not refusal:
         consumed = len(data) - len(reader.rest)
         assert data[consumed:] == reader.rest
 
@@ -259,4 +261,4 @@ def test_a_reader_once_done_is_never_changed_again() -> None:
         reader = fresh(row.reader)
         reader.feed(row.reply)
         reader.feed(b"x1")
-        assert (reader.state, value_of(reader), reader.rest) == (row.state, row.value, b"x1"), replace(row)
+        assert (reader.state, value_of(reader), reader.rest) == (row.state, row.value, b"x1"), row
