@@ -163,6 +163,10 @@ class _Session:
     def take(self, sample: Timed) -> None:
         self.waiting.append(sample)
         self.ticks.add(sample.seconds, sample.resolution_s, sample.t_before, sample.t_first)
+        if self.guess is not None:  # of the same day, or half of one, as what is shown
+            apart = self.ticks.reference - self.guess[0]
+            shift = round(apart / self.period_s) * self.period_s
+            self.guess = (self.guess[0] + shift, self.guess[1] + shift)
 
     def verify(self) -> None:
         """Ask for the date. Where anything went wrong since the last time, what was heard since does not count."""
@@ -200,10 +204,12 @@ class _Session:
                 continue
             now = clock.monotonic()
             question = next_question(self.ticks, now, self.pace, self.guess)
-            if tick and question.tick != tick and not question.sweeping:
+            if tick and question.tick != tick:
+                if question.sweeping:  # it was not where it was thought to be
+                    self.guess, tick = None, 0
+                    continue
                 seen, tick = seen + 1, 0
                 self.verify()
-                self.guess = None if self._loose() else self.guess
                 if self._enough(seen, wanted):
                     return
                 continue
@@ -215,13 +221,6 @@ class _Session:
             self.ask()
         if self.waiting:
             self.verify()
-
-    def _loose(self) -> bool:
-        if not self.ticks.count:
-            return True
-        low, high = self.ticks.at(self.talk.clock.monotonic())
-        assert self.pace is not None
-        return high - low - self.pace.round_trip_s > 3 * self.pace.cycle_s
 
     def _enough(self, seen: int, wanted: int) -> bool:
         assert self.pace is not None

@@ -18,8 +18,8 @@ from math import ceil, floor
 from typing import Any, Literal
 
 from noonmark.driver.clockreading import (
-    CHECK_S,
     SETTLED_S,
+    SUSPEND_S,
     ClockMeasure,
     HostSuspended,
     bounds,
@@ -229,7 +229,7 @@ class ClockSetter:
     def _send(self, second: int, instant: float, ahead_s: float) -> SetTime:
         clock = self.talk.clock
         asleep = parted_s(clock) - self.parted_s
-        if abs(asleep) > 0.02:
+        if abs(asleep) > SUSPEND_S:
             raise HostSuspended(f"the machine was suspended for {asleep:.1f} s while the mount's clock was set")
         begun = clock.monotonic()
         argument = lx.time_argument(second % 86400)
@@ -253,7 +253,7 @@ class ClockSetter:
             sent = self._send_ahead(ahead_s)
             if sent.accepted is False:
                 return Brought(tuple(self.sends), None)
-            shown = self._measured(FIRST_TICKS, sent)
+            shown = self._measured(FIRST_TICKS, sent.guess)
             if not self._tried(sent, shown):
                 break
             self._learn()
@@ -273,12 +273,12 @@ class ClockSetter:
     def _period_s(self) -> float:
         return 86400.0 if self.display_hours == 24 else 43200.0
 
-    def _measured(self, ticks: int, sent: SetTime | None) -> ClockMeasure:
+    def _measured(self, ticks: int, guess: tuple[float, float] | None) -> ClockMeasure:
         clock = self.talk.clock
         begun = clock.monotonic()
         shown = measure(
             self.talk, self.display_hours, budget_s=SETTLED_S, ticks=ticks, since=self.manner.since,
-            guess=sent.guess if sent is not None else None,
+            guess=guess,
         )  # fmt: skip
         self.manner.since = shown.evidence
         self.manner.fault = shown.fault
@@ -334,7 +334,7 @@ class ClockSetter:
             reading = self.wanted.local_s(earliest) + error_s + seconds
             second = ceil(reading - 0.25)  # sent a quarter after its tick, so that no half second is near
             sent = self._send(second, earliest + (second + 0.25 - reading), 0.0)
-            shown = self._measured(FIRST_TICKS, None)
+            shown = self._measured(FIRST_TICKS, (shown.low + seconds, shown.high + seconds))
             if not self._tried(sent, shown):
                 break
         return shown

@@ -30,9 +30,12 @@ class RecordError(Exception):
 
 
 def folder_of(config: Config) -> Path:
-    """Where this configuration's records go."""
+    """Where this configuration's records go; a relative folder counts from the configuration's own."""
     if config.record.folder:
-        return Path(config.record.folder).expanduser()
+        folder = Path(config.record.folder).expanduser()
+        if not folder.is_absolute() and config.path and Path(config.path).is_file():
+            folder = Path(config.path).parent / folder
+        return folder
     import platformdirs
 
     return Path(platformdirs.user_state_dir("noonmark")) / "records"

@@ -112,7 +112,7 @@ def parse_dialect(text: str, where: str) -> Dialect:
     """A dialect from TOML text. `where` names the text in errors. Raises DialectError."""
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # also an integer of thousands of digits, and tables without end
         raise DialectError(f"{where} is not TOML: {error}") from None
     return build_dialect(data, where)
 

@@ -48,7 +48,14 @@ site_tolerance_m = 500.0
 time_limit_s = 90.0
 
 [record]
-folder = ""                     # "" is the user's state folder
+folder = ""                     # "" is the user's state folder; a relative one counts from this file
+
+# [payload]                     # for `noonmark brief`: masses and where they sit, for the balance
+# loads = [{{ name = "tube", mass_kg = 9.0, distance_mm = 250.0 }}]
+# weights_kg = [5.0, 5.0]
+# shaft_from_mm = 100.0         # nearest and farthest place of the weights on the shaft
+# shaft_to_mm = 400.0
+# capacity_kg = 20.0
 """
 
 
