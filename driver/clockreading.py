@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from noonmark.driver.mount import Talk, TimeLimit, Timed
+from noonmark.driver.mount import Talk, Timed
 from noonmark.driver.ticks import RATE_LIMIT, Pace, Ticks, next_question
 from noonmark.protocols import lx
 from noonmark.protocols.seams import Clock
@@ -24,14 +24,15 @@ STEADY = f"its ticks are even, and its rate is steady and within {RATE_LIMIT * 1
 
 CHECK_S = 2.0  # one tick is seen for certain, and the next one
 SETTLED_S = 4.6  # four ticks
-TICKS = 4
+TICKS, LEAST_TICKS = 4, 3  # fewer would miss that ticks are uneven
 AT_LIMIT = 1.1  # the width beside the least round trip at which another tick would hardly tell more
 GARBLED_S = 0.25  # replies that contradict each other by more: a digit was garbled, or the clock was set
+EARLIER_S = 1e-3  # between the end of one answer and the next question, where that must be in time
 SUSPEND_S = 0.02
 TRIES = 3
 
 
-class HostSuspended(Exception):
+class HostSuspended(Exception):  # noqa: N818 - it names the thing, not its consequence
     """The machine slept again and again while the clock was measured."""
 
 
@@ -157,16 +158,13 @@ class _Session:
         self.taken: list[Timed] = []
         self.guess = guess
         self.pace: Pace | None = None
+        self.slowest_s = 0.0  # of all cycles
         self.begun = talk.clock.monotonic()
         self._troubles = len(talk.troubles)
 
     def take(self, sample: Timed) -> None:
         self.waiting.append(sample)
         self.ticks.add(sample.seconds, sample.resolution_s, sample.t_before, sample.t_first)
-        if self.guess is not None:  # of the same day, or half of one, as what is shown
-            apart = self.ticks.reference - self.guess[0]
-            shift = round(apart / self.period_s) * self.period_s
-            self.guess = (self.guess[0] + shift, self.guess[1] + shift)
 
     def verify(self) -> None:
         """Ask for the date. Where anything went wrong since the last time, what was heard since does not count."""
@@ -186,6 +184,7 @@ class _Session:
         clock = self.talk.clock
         sample = self.talk.read_time()
         cycle_s = clock.monotonic() - sample.t_before
+        self.slowest_s = max(self.slowest_s, min(cycle_s, 0.4))
         self.pace = (
             Pace(sample.spread_s, cycle_s) if self.pace is None else self.pace.with_one(sample.spread_s, cycle_s)
         )
@@ -198,7 +197,7 @@ class _Session:
         self.begun = clock.monotonic()
         end = min(self.begun + budget_s, self.talk.limit)
         seen, tick = 0, 0
-        while not self.ticks.contradicted:
+        while self.ticks.contradiction()[0] < GARBLED_S:  # where ticks are uneven, the more of them the better
             if self.pace is None or not self.ticks.count:
                 self.ask()
                 continue
@@ -216,16 +215,33 @@ class _Session:
             if question.instant + self.pace.cycle_s > end:
                 break
             tick = question.tick
-            if question.instant > now:
+            if question.sweeping:
                 clock.wait_until(question.instant)
-            self.ask()
+                self.ask()
+            else:
+                self._ask_around(question.instant)
         if self.waiting:
             self.verify()
+
+    def _ask_around(self, instant: float) -> None:
+        """The question that tells most, and one on either side of it whose answer should be known already: only they
+        can contradict what was found so far."""
+        clock = self.talk.clock
+        early = instant - self.slowest_s - EARLIER_S
+        if early > clock.monotonic():
+            clock.wait_until(early)
+            self.ask()
+        if clock.monotonic() < instant:
+            clock.wait_until(instant)
+        self.ask()
+        self.ask()
 
     def _enough(self, seen: int, wanted: int) -> bool:
         assert self.pace is not None
         if not self.ticks.count:
             return False
+        if self.ticks.contradicted or seen < LEAST_TICKS:
+            return seen >= wanted
         bound = self.ticks.narrowest(self.begun, self.talk.clock.monotonic())
         return seen >= wanted or bound.width_s <= AT_LIMIT * self.pace.round_trip_s
 
@@ -237,6 +253,8 @@ class _Session:
         return ticks
 
     def conclude(self, parted: float) -> ClockMeasure:
+        if not self.ticks.count:  # something went wrong beside every answer so far
+            self.ask()
         ticks = self.ticks
         least = self.pace.round_trip_s if self.pace is not None else 0.0
         return _conclude(ticks, self.begun, self.talk.clock.monotonic(), least, parted)
@@ -270,4 +288,3 @@ def _unsteady(gap_s: float) -> str:
     )
 
 
-__all__ = ["ClockMeasure", "HostSuspended", "TimeLimit", "bounds", "measure", "parted_s"]

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from noonmark.driver import earth_orientation, sky
+from noonmark.driver import earth_orientation, sky, timescales
 from noonmark.driver.clockset import ClockMeasure
 from noonmark.driver.config import Config
 from noonmark.driver.conventions import APPARENT_S, EPOCH, FIRMWARE_S, SECONDS_PER_DEGREE, TRUNCATION_S, Hypothesis
@@ -28,13 +28,14 @@ SKY_TOLERANCE_DEG = 0.8  # refraction near the horizon, and pointing shown in te
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """All rows under one hypothesis. `on_utc`: offset 0 with UTC as local time. `local_error_s`, `utc_error_s`:
-    [low, high], None without a truth."""
+    """All rows under one hypothesis. `on_utc`: offset 0 with UTC as local time. `utc_error_s`: of the UTC that its sky
+    stands on, [low, high]; `clock_error_s`: the same by the time scale that it shall hold. None without a truth."""
 
     hypothesis: Hypothesis
     rows: tuple[SettingRow, ...]
     on_utc: bool
     utc_error_s: tuple[float, float] | None
+    clock_error_s: tuple[float, float] | None = None
 
     @property
     def right(self) -> bool:
@@ -69,16 +70,20 @@ def judge(
     ]  # fmt: skip
     if not truth.time_established or zone_offset_h is None:
         return Judgement(hypothesis, (*place, *_unjudged(readings, hypothesis, zone_offset_h)), False, None)
-    on_utc = _on_utc(hypothesis, low, high, truth, config.policy.clock_tolerance_s, zone_offset_h)
+    scale = timescales.shift(config.policy.timescale, unix_datetime(truth.utc_s(readings.local[-1].instant)))
+    held = scale.of(truth)
+    on_utc = _on_utc(hypothesis, low, high, held, config.policy.clock_tolerance_s, zone_offset_h)
     expected_offset = 0.0 if on_utc or hypothesis.convention.local_is_utc else zone_offset_h
     rows = [
         *place,
         _offset(readings, hypothesis, expected_offset),
-        *_date_and_time(readings, low, high, truth, expected_offset, config.policy.clock_tolerance_s),
+        *_date_and_time(readings, low, high, held, expected_offset, config.policy.clock_tolerance_s),
         _sidereal(readings, truth, config, place[1].tolerance or 0.0),
     ]
-    shift = hypothesis.offset_h * 3600.0
-    return Judgement(hypothesis, tuple(rows), on_utc, (low - shift - truth.high, high - shift - truth.low))
+    low, high = low - hypothesis.offset_h * 3600.0, high - hypothesis.offset_h * 3600.0
+    return Judgement(
+        hypothesis, tuple(rows), on_utc, (low - truth.high, high - truth.low), (low - held.high, high - held.low)
+    )
 
 
 def _on_utc(
@@ -155,7 +160,8 @@ def _sidereal(readings: Readings, truth: Truth, config: Config, longitude_deg: f
     budget = {
         "shown in whole seconds": TRUNCATION_S,
         "mean or apparent": APPARENT_S,
-        "UT1-UTC, which the mount may not know": abs(dut1.value_s) + dut1.bound_s,
+        "UT1-UTC, which the mount may not know": dut1.bound_s
+        + (abs(dut1.value_s) if config.policy.timescale == "utc" else 0.0),
         "longitude within its own tolerance": longitude_deg * SECONDS_PER_DEGREE,
         "clock within its own tolerance": config.policy.clock_tolerance_s,
         "the firmware's formula": FIRMWARE_S,

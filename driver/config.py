@@ -63,12 +63,14 @@ class SourceConfig(_Part):
 
 
 class Policy(_Part):
-    """What must agree, and within what."""
+    """What must agree, and within what. `timescale`: what the mount's clock shall show; "ut1" for a mount that knows no
+    UT1-UTC, so that its sidereal time is right to that too."""
 
     time_origins_required: int = Field(default=2, ge=1, le=3)
     place_origins_required: int = Field(default=2, ge=1, le=2)
     clock_tolerance_s: float = Field(default=1.0, gt=0, le=60, allow_inf_nan=False)
     clock_rewrite_s: float = Field(default=0.1, gt=0, le=60, allow_inf_nan=False)
+    timescale: Literal["utc", "ut1"] = "utc"
     site_tolerance_m: float = Field(default=500.0, gt=0, le=100_000, allow_inf_nan=False)
     time_limit_s: float = Field(default=90.0, ge=5, le=900, allow_inf_nan=False)
 
@@ -245,7 +247,7 @@ def build_config(data: dict[str, Any], *, where: str = "configuration", folder: 
     data = dict(data)
     for reserved in ("path", "notes"):
         if reserved in data:
-            raise ConfigError(_unknown_key(where, reserved))
+            raise ConfigError(_unknown_key(where, reserved), remedy="mend the name, or remove the key")
     _surplus(data, where)
     given = data.get("site")
     data["site"] = site_data(given, where, folder)
@@ -330,7 +332,8 @@ def _unknown_key(where: str, key: str) -> str:
 
 
 def explain_error(error: ValidationError, where: str) -> str:
-    first = error.errors()[0]
+    errors = error.errors()
+    first = next((one for one in errors if one["type"] == "extra_forbidden"), errors[0])  # a typing error is missing too
     key = ".".join(str(part) for part in first["loc"])
     if first["type"] == "extra_forbidden":
         return _unknown_key(where, key)

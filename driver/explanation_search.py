@@ -8,7 +8,7 @@ it does not touch is right). Its description length, in natural units, is
 K: how many causes the table has for a mount; v: to how many different readings this cause can lead here; c: what
 a value taken from the reading costs (0 for a fixed effect), ln of how many values it could have had, every order of
 magnitude equally likely (`size_cost`); d: read minus predicted; t: the tolerance, taken as two standard errors;
-c_typed: the same cost where a time that was set by hand is off by up to a minute besides. Weights are exp(-L); the
+c_typed: the same cost where what was entered by hand is off by up to a minute of time, or half one of arc, besides. Weights are exp(-L); the
 confidence is the share in the sum over everything that fits, with one more term for "nothing fits", L0 =
 (n + 1) ln K + the costs of taking each of the n wrong settings as it is. So one cause goes before two, a known size
 before a free one, and an answer that costs as much as no answer is no answer. This is the principle of minimum
@@ -40,7 +40,8 @@ from noonmark.protocols.sexagesimal import wrap_signed
 GROUPS = (LATITUDE, LONGITUDE, OFFSET, LOCAL)
 REACH = (180.0, 180.0, 14.0, 1e9)
 TYPED_S = 60.0
-"""A time typed from a watch or a telephone is good to the minute."""
+TYPED = (1.0 / 120.0, 1.0 / 120.0, 0.0, TYPED_S)
+"""A time typed from a watch or a telephone is good to the minute, a typed coordinate to half a minute of arc."""
 LN_K = math.log(sum("mount" in row.shows for row in ROWS))
 ORDER = {row.slug: number for number, row in enumerate(ROWS)}
 """Of two causes the offset's is told first, then the place's, the date's, the clock's: as one would look."""
@@ -60,14 +61,15 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """One mistake, or two, that fit. `after`: what they make of the settings; `typed_s`: how far a time set by hand
-    is off besides; `fixed`: no value was taken from the reading."""
+    """One mistake, or two, that fit. `after`: what they make of the settings; `typed`: which of them were entered by
+    hand, `typed_s`: how far the time is off besides; `fixed`: no value was taken from the reading."""
 
     slugs: tuple[str, ...]
     words: tuple[str, ...]
     touches: int
     after: Settings
     length: float
+    typed: int
     typed_s: float
     fixed: bool
 
@@ -136,7 +138,7 @@ def _singles(
     for one in free:
         solved = one.solve(right, reading.read) if _inside(one.touches, reading.wrong) else None
         if solved is not None:
-            yield from _fit(reading, (one,), solved[0], _cost(one, ways) + solved[1], False, False)
+            yield from _fit(reading, (one,), solved[0], _cost(one, ways) + solved[1], False, 0)
 
 
 def _pairs_fixed(
@@ -147,7 +149,7 @@ def _pairs_fixed(
         for second, after_second in usable[number + 1 :]:
             if first.slug == second.slug or not _covers(first.touches | second.touches, reading.wrong):
                 continue
-            cost, typed = _cost(first, ways) + _cost(second, ways), first.typed or second.typed
+            cost, typed = _cost(first, ways) + _cost(second, ways), first.typed | second.typed
             both = second.apply(after_first) if after_first is not None else None
             if both is not None:
                 yield from _fit(reading, (first, second), both, cost, True, typed)
@@ -167,26 +169,33 @@ def _pairs_free(
         if after is None:
             continue
         for second in usable:
-            if first.slug == second.slug or not first.touches & ~second.touches:
-                continue  # the second would undo the first
-            if _covers(first.touches | second.touches, reading.wrong):
-                yield from _solved(reading, (first, second), second, after, _cost(first, ways), ways, first.typed)
+            if first.slug == second.slug or not _covers(first.touches | second.touches, reading.wrong):
+                continue
+            cost = _cost(first, ways)
+            if first.touches & ~second.touches:  # else the second would undo the first
+                yield from _solved(reading, (first, second), second, after, cost, ways, first.typed & ~second.touches)
+            if first.touches & second.touches and second.touches & ~first.touches:
+                solved = second.solve(right, reading.read)  # the free one first: its clock is entered anew
+                both = first.apply(solved[0]) if solved is not None else None
+                if solved is not None and both is not None:
+                    cost += _cost(second, ways) + solved[1]
+                    yield from _fit(reading, (first, second), both, cost, False, first.typed)
     for number, one in enumerate(usable):
         for other in usable[number + 1 :]:
-            if one.slug == other.slug or one.touches & other.touches:
-                continue
-            if not _covers(one.touches | other.touches, reading.wrong):
-                continue
-            early, late = sorted((one, other), key=lambda slip: slip.slug == "clock-off")
-            solved = early.solve(right, reading.read)
-            if solved is not None:
-                cost = _cost(early, ways) + solved[1]
-                yield from _solved(reading, (early, late), late, solved[0], cost, ways, False)
+            if one.slug != other.slug and _covers(one.touches | other.touches, reading.wrong):
+                # what moves the clock with the offset goes before what sets the date, and that before the time
+                early, late = sorted((one, other), key=lambda slip: (-(slip.touches & OFFSET), slip.touches))
+                if early.touches & late.touches and not (early.touches & OFFSET and _inside(late.touches, LOCAL)):
+                    continue
+                solved = early.solve(right, reading.read)
+                if solved is not None:
+                    cost = _cost(early, ways) + solved[1]
+                    yield from _solved(reading, (early, late), late, solved[0], cost, ways, 0)
 
 
 def _solved(
     reading: Reading, slips: tuple[Slip | FreeSlip, ...], last: FreeSlip, before: Settings, cost: float,
-    ways: Counter[str], typed: bool,
+    ways: Counter[str], typed: int,
 ) -> Iterator[Candidate]:  # fmt: skip
     solved = last.solve(before, reading.read)
     if solved is not None:
@@ -213,12 +222,12 @@ def _covers(touches: int, wrong: int) -> bool:
 
 
 def _fit(
-    reading: Reading, slips: tuple[Slip | FreeSlip, ...], after: Settings, cost: float, fixed: bool, typed: bool
+    reading: Reading, slips: tuple[Slip | FreeSlip, ...], after: Settings, cost: float, fixed: bool, typed: int
 ) -> Iterator[Candidate]:
     misfit, typed_s = 0.0, 0.0
     moved = distances(after, reading.ctx.right)
-    for group, off, change, unit in zip(
-        GROUPS, distances(reading.read, after), moved, reading.tolerance, strict=True
+    for group, off, change, unit, typed_unit in zip(
+        GROUPS, distances(reading.read, after), moved, reading.tolerance, TYPED, strict=True
     ):
         if not reading.judged & group:
             continue
@@ -228,9 +237,10 @@ def _fit(
             continue
         beyond = abs(off)
         if beyond > unit + SAME:
-            if group != LOCAL or not typed or beyond > TYPED_S + unit:
+            if not group & typed or beyond > typed_unit + unit:
                 return
-            typed_s, cost = off, cost + size_cost(off, unit, TYPED_S)
+            typed_s = off if group == LOCAL else typed_s
+            cost += size_cost(off, unit, typed_unit)
             continue
         misfit += (2.0 * off / unit) ** 2
     touches = 0
@@ -239,14 +249,15 @@ def _fit(
     slips = tuple(sorted(slips, key=lambda slip: ORDER[slip.slug]))
     yield Candidate(
         tuple(slip.slug for slip in slips), tuple(slip.words for slip in slips), touches, after,
-        cost + misfit / 2.0, typed_s, fixed,
+        cost + misfit / 2.0, typed, typed_s, fixed,
     )  # fmt: skip
 
 
 def alike(a: Candidate, b: Candidate, tolerance: Tolerances) -> bool:
     """Whether two candidates make the same of the settings, as far as the mount's display can tell."""
-    allowed = tolerance
-    if a.typed_s or b.typed_s:
-        allowed = tolerance._replace(local_s=tolerance.local_s + TYPED_S)
-    return all(abs(off) <= unit for off, unit in zip(distances(a.after, b.after), allowed, strict=True))
+    typed = a.typed | b.typed
+    return all(
+        abs(off) <= unit + (by_hand if group & typed else 0.0)
+        for group, off, unit, by_hand in zip(GROUPS, distances(a.after, b.after), tolerance, TYPED, strict=True)
+    )
 

@@ -46,8 +46,9 @@ class FreeSlip:
 
 def free_slips(ctx: Context, tolerance: Tolerances) -> list[FreeSlip]:
     """Every slip whose value is found from what was read."""
-    every = (_free_place(ctx, tolerance), _free_offset(tolerance), _free_clock(ctx, tolerance))
-    return [*(slip for some in every for slip in some), _works(ctx, tolerance)]
+    return [
+        *_free_place(ctx, tolerance), *_free_offset(tolerance), *_free_clock(ctx, tolerance), *_works(ctx, tolerance),
+    ]  # fmt: skip
 
 
 def size_cost(amount: float, unit: float, reach: float) -> float:
@@ -163,12 +164,11 @@ def _free_clock(ctx: Context, tolerance: Tolerances) -> Iterator[FreeSlip]:
                    works)  # fmt: skip
 
 
-def _works(ctx: Context, tolerance: Tolerances) -> FreeSlip:
+def _works(ctx: Context, tolerance: Tolerances) -> Iterator[FreeSlip]:
     def works(s: Settings, read: Settings) -> tuple[Settings, float] | None:
         if not whole_degrees(read, tolerance) or not from_the_works(ctx.local(read), ctx.utc):
             return None
-        cost = math.log(DEFAULT_PLACES * DEFAULT_YEARS * 31.0 * DAY_S / tolerance.local_s)
-        return read, cost
+        return read, math.log(DEFAULT_PLACES * DEFAULT_YEARS * 31.0 * DAY_S / tolerance.local_s)
 
-    return FreeSlip("factory-state", PLACE | OFFSET | LOCAL,
-                    "The mount is as from the works, nothing was ever set", works)  # fmt: skip
+    for touches in (PLACE | OFFSET | LOCAL, PLACE | LOCAL):  # its offset may be right by chance
+        yield FreeSlip("factory-state", touches, "The mount is as from the works, nothing was ever set", works)

@@ -6,6 +6,7 @@ import datetime as dt
 from dataclasses import replace
 
 from noonmark.driver import clockset, conventions, zones
+from noonmark.driver.comparison import unix_datetime
 from noonmark.driver.gathering import Sources, open_sources
 from noonmark.driver.mount import Talk
 from noonmark.driver.proof import Decision, Sight, decide, latitude_sign, sidereal_trouble
@@ -13,6 +14,8 @@ from noonmark.driver.run import Run, Stop
 from noonmark.driver.seams import guarded
 from noonmark.driver.writing import HALF_MINUTE_DEG, manner_from
 
+FREE_S = 4.0  # receivers need ten seconds and more: until then, measuring the clock for longer costs no time
+WRITING_S = 25.0  # from the truth to the proof, as a rule
 RESERVE_S = 20.0  # of the time limit, kept for what follows the gathering
 
 
@@ -30,24 +33,45 @@ def open_all(run: Run, newest_record_s: float, *, reads_only: bool) -> Sources:
         notices=0 if run.auto else run.dialect.date.notices,
         date_deadline_s=run.dialect.deadlines.date_s,
     )
+    run.clock = clockset.manner_of(run.dialect, run.auto)
     run.sources = open_sources(run.config, run.seams, newest_record_s)
     if run.sources.host.assumption:
         run.note("host-bound-assumed", run.sources.host.assumption)
     return run.sources
 
 
-def look_at_mount(run: Run, *, pointing: bool = True, quick: bool = False) -> Sight:
-    """Read everything, and measure the clock. Raises Unreachable, TimeLimit."""
+def look_at_mount(
+    run: Run, *, pointing: bool = True, quick: bool = False, measure: clockset.ClockMeasure | None = None
+) -> Sight:
+    """Read everything, and measure the clock, where it was not just before. Raises Unreachable, TimeLimit, Stop."""
     assert run.talk is not None
+    clock = run.seams.clock
+    before = clock.monotonic()
     readings = run.talk.read_all(pointing=pointing)
-    before = run.seams.clock.monotonic()
+    run.wait("reading the mount's settings", clock.monotonic() - before)
+    before = clock.monotonic()
     if quick:
-        measure = clockset.bounds(list(readings.local), readings.display_hours)
-    else:
-        measure = clockset.measure(run.talk, readings.display_hours)
-        run.wait("measuring the mount's clock", run.seams.clock.monotonic() - before)
+        measure = clockset.glance(readings, run.clock)
+    elif measure is None:
+        budget_s, ticks = _patience(run)
+        try:
+            measure = clockset.look(run.talk, readings, run.clock, budget_s=budget_s, ticks=ticks)
+        except clockset.HostSuspended as error:
+            raise Stop("untrusted", "host-suspended", str(error), "keep the machine awake, and run again") from None
+        run.wait("measuring the mount's clock", clock.monotonic() - before)
     run.sight = run.evidence.look(readings, measure)
     return run.sight
+
+
+def _patience(run: Run) -> tuple[float, int]:
+    """(seconds, ticks) for measuring the clock: longer where the receivers must be waited for all the same, and two
+    ticks where it was measured since it was set."""
+    now = run.seams.clock.monotonic()
+    most_s = max((run.limit - now) / 6, 1.2)
+    if run.clock.since is not None:
+        return min(clockset.SETTLED_S, most_s), 2
+    waited_for = run.sources is not None and not run.sources.done and now - run.start < FREE_S
+    return min(clockset.SETTLED_S if waited_for else clockset.CHECK_S, most_s), 4
 
 
 def gather_truth(run: Run) -> None:
@@ -74,6 +98,7 @@ def gather_truth(run: Run) -> None:
     utc = run.utc()
     if utc is None:
         return
+    utc = _past_a_change_of_offset(run, run.zone, utc)
     run.zone_offset_h = zones.offset_h(run.zone, utc)
     differing = zones.disagreement(run.config.site.timezone, utc)
     if differing:
@@ -85,6 +110,26 @@ def gather_truth(run: Run) -> None:
             f"the zone's offset changes from {change.offset_before_h:+g} to {change.offset_after_h:+g} h at "
             f"{change.instant:%Y-%m-%d %H:%M} UTC: set the mount again then",
         )
+
+
+def _past_a_change_of_offset(run: Run, zone: zones.Zone, utc: dt.datetime) -> dt.datetime:
+    """UTC after a change of the zone's offset that came while the mount was read, or that would come amid the writes:
+    then the mount is read again. Raises Stop, TimeLimit, Unreachable."""
+    assert run.sight is not None
+    assert run.truth is not None
+    read = unix_datetime(run.truth.utc_s(run.sight.readings.local[0].instant))
+    horizon_s = WRITING_S + run.dialect.date.blocks_s if run.verb == "set" else 0.0
+    change = zones.next_change(zone, read, within=utc - read + dt.timedelta(seconds=horizon_s))
+    if change is None:
+        return utc
+    left_s = (change.instant - utc).total_seconds() + 0.5
+    if left_s > 0:
+        if run.limit - run.seams.clock.monotonic() < left_s + WRITING_S:
+            raise Stop("refused", "zone-changes-now", f"the zone's offset changes in {left_s:.0f} s; nothing was written",
+                       "run again after that")  # fmt: skip
+        run.pause_until(run.seams.clock.monotonic() + left_s, "the change of the zone's offset")
+    look_at_mount(run)
+    return unix_datetime(run.truth.utc_s(run.seams.clock.monotonic()))
 
 
 def late_sidereal(run: Run) -> None:
@@ -103,6 +148,9 @@ def conclude(run: Run) -> Decision:
     assert run.truth is not None
     if run.manner is None:
         run.manner = manner_from(run.sight.readings, run.dialect, run.auto)
+    if run.zone is not None and run.truth.time_established:
+        then = unix_datetime(run.truth.utc_s(run.sight.readings.local[-1].instant))
+        run.zone_offset_h = zones.offset_h(run.zone, then)
     survivors = run.evidence.survivors if run.evidence.history else run.sight.conventions
     run.decision = decide(
         run.sight, survivors, run.truth, run.zone_offset_h, run.config,

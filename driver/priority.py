@@ -9,10 +9,10 @@ from collections.abc import Iterator
 from noonmark.driver.clocks import SystemClock
 from noonmark.protocols.seams import Clock
 
-GRANTED = "sent under real-time scheduling"
-DENIED = "sent without real-time scheduling, which is not permitted here (it needs CAP_SYS_NICE or an rtprio limit)"
-ABSENT = "sent without real-time scheduling, which this system does not have"
-SIMULATED = "sent in simulated time"
+GRANTED = "under real-time scheduling"
+DENIED = "without real-time scheduling, which is not permitted here (it needs CAP_SYS_NICE or an rtprio limit)"
+ABSENT = "without real-time scheduling, which this system does not have"
+SIMULATED = "in simulated time"
 
 
 @contextlib.contextmanager

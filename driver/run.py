@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from noonmark.driver import zones
+from noonmark.driver.clockmanner import ClockManner
 from noonmark.driver.comparison import raw_rows, unix_datetime
 from noonmark.driver.config import Config
 from noonmark.driver.conventions import ALL, Convention, labels_of, tolerance_s
@@ -68,6 +69,7 @@ class Run:
     sight: Sight | None = None
     decision: Decision | None = None
     manner: Manner | None = None
+    clock: ClockManner = field(default_factory=ClockManner)
     record: Record | None = None
     notes: list[Note] = field(default_factory=list)
     waits: list[Wait] = field(default_factory=list)
@@ -89,7 +91,11 @@ class Run:
             self.notes.append(Note(note=slug, text=text))
 
     def wait(self, what: str, seconds: float) -> None:
-        """Name a stated wait of the run."""
+        """Name a part of the run's wall time; what comes again is added to it."""
+        for index, one in enumerate(self.waits):
+            if one.what == what:
+                self.waits[index] = Wait(what=what, seconds=round(one.seconds + seconds, 3))
+                return
         self.waits.append(Wait(what=what, seconds=round(seconds, 3)))
 
     def pause_until(self, instant: float, what: str) -> None:

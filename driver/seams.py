@@ -33,13 +33,16 @@ def guarded(link: Link, reads_only: bool) -> Link:
     return GuardedLink(link, reads_only=reads_only)
 
 
-def seams_for(config: Config, interrupt: InterruptFlag | None = None) -> Seams:
-    """The seams that the configuration's addresses ask for."""
+def seams_for(config: Config, interrupt: InterruptFlag | None = None, *, timeline: Clock | None = None) -> Seams:
+    """The seams that the configuration's addresses ask for.
+
+    timeline: where simulated devices live already, as a test has made them; by default each run has its own.
+    """
     flag = interrupt or InterruptFlag()
     if config.mount.port.startswith("sim:"):
         from noonmark.driver.simulated import simulated_seams
 
-        return simulated_seams(config, flag)
+        return simulated_seams(config, flag, timeline)
     return real_seams(flag)
 
 

@@ -10,7 +10,7 @@ import datetime as dt
 from collections.abc import Callable
 from dataclasses import replace
 
-from noonmark.driver import clockset
+from noonmark.driver import clockset, timescales
 from noonmark.driver.comparison import unix_datetime
 from noonmark.driver.conventions import Convention
 from noonmark.driver.looking import conclude, look_at_mount
@@ -67,10 +67,12 @@ def clock_needs_rewriting(run: Run) -> bool:
     """Whether the clock's error is certainly beyond `clock_rewrite_s`, or not certainly within the tolerance."""
     assert run.decision is not None
     best = run.decision.best
-    if best is None or best.utc_error_s is None:
+    if best is None or best.clock_error_s is None:
         return True
-    low, high = best.utc_error_s
+    low, high = best.clock_error_s
     rewrite = run.config.policy.clock_rewrite_s
+    if run.clock.phase == "kept":
+        rewrite = max(rewrite, 0.5)  # whole seconds can't bring it nearer
     row = next((one for one in best.rows if one.name == "time"), None)
     return low > rewrite or high < -rewrite or row is None or not row.ok
 
@@ -129,6 +131,9 @@ class Setter:
         self.told: dict[str, Told] = {}
         self.last_write = run.seams.clock.monotonic()
         self.order_refused: set[str] = set()
+        self.measured: clockset.ClockMeasure | None = None  # the clock, after the last write
+        self.sent_at: float | None = None  # when the last write was the time
+        self.precise = True  # whether the clock is brought right, or only set for the signs to be told apart
 
     def _seen(self, name: str, argument: str) -> None:
         self.run.attempts.setdefault(name, []).append(argument)
@@ -143,6 +148,7 @@ class Setter:
                        "wait until it is at rest, then run again")  # fmt: skip
         back = reading_back(self.talk, target, self.manner)
         for name in names:
+            self.measured = self.sent_at = None
             if name == "longitude":
                 self.told[name] = self.writer.setting(name, longitude_forms(target, self.manner), back[name])
             elif name == "latitude":
@@ -160,7 +166,7 @@ class Setter:
                 self._time(target)
             if self.told[name] == "there" and name != "time":
                 self.run.confirmed.add(name)
-        self.last_write = self.run.seams.clock.monotonic()
+        self.last_write = self.sent_at or self.run.seams.clock.monotonic()
         self._second_stage()
 
     def _second_stage(self) -> None:
@@ -188,11 +194,45 @@ class Setter:
 
     def _time(self, target: Target) -> None:
         self._wait_out_midnight(target)
+        self._same_day(target)
         self.run.attempts.setdefault("time", [])  # told before it is sent, though its argument is known only then
         self.run.confirmed.discard("time")
-        sent = clockset.set_time(self.talk, self.truth, target.offset_h)
-        self._seen("time", lx.time_argument(sent.seconds_of_day))
-        self.told["time"] = "refused" if sent.accepted is False else "unheard" if sent.accepted is None else "there"
+        assert self.run.sight is not None
+        assert self.run.record is not None
+        setter = clockset.ClockSetter(
+            self.talk, clockset.Wanted(self.truth, target.offset_h, self._scale().ahead_s), self.run.clock,
+            self.run.sight.readings.display_hours, self._seen, self.run.wait, self.before.measure,
+        )  # fmt: skip
+        try:
+            brought = setter.bring() if self.precise else setter.once()
+        except clockset.HostSuspended as error:
+            raise Stop("untrusted", "host-suspended", str(error), "keep the machine awake, and run again") from None
+        finally:
+            self.run.record.data.setdefault("time_sends", []).extend(one.value() for one in setter.sender.sends)
+        for slug, text in brought.notes:
+            self.run.note(slug, text)
+        self.measured, self.sent_at = brought.measure, brought.sent_at
+        accepted = brought.accepted
+        self.told["time"] = "refused" if accepted is False else "unheard" if accepted is None else "there"
+
+    def _same_day(self, target: Target) -> None:
+        """The date once more, where midnight, ours or the mount's own, has passed since it was right."""
+        shown, _, _ = self.talk.ask("get-date", lx.parse_date)
+        right = _local(self.run, target).date()
+        if self.told.get("date", "there") == "there" and shown.in_order(
+            target.convention.date_order, pivot=right.year - right.year % 100
+        ) != right:
+            self.told["date"] = self._date(target)
+            self._wait_out_midnight(target)
+
+    def _scale(self) -> timescales.Shift:
+        """What the clock shall be ahead of UTC."""
+        utc = self.run.utc()
+        assert utc is not None
+        found = timescales.shift(self.run.config.policy.timescale, utc)
+        if found.scale != "utc":
+            self.run.note("clock-on-ut1", found.told)
+        return found
 
     def _wait_out_midnight(self, target: Target) -> None:
         """A date written before midnight and a time after it would be a day apart: wait until it has passed."""
@@ -244,6 +284,7 @@ class Setter:
 
     def _target(self) -> Target:
         convention = self._convention()
+        self.zone_offset_h = self.run.zone_offset_h or 0.0  # it may have changed since
         offset = 0.0 if self.on_utc else self.zone_offset_h
         return site_target(convention, self.run.config.site, offset)
 
@@ -266,8 +307,11 @@ class Setter:
 
     def _look_again(self, target: Target) -> bool:
         """Read everything after a write; the sidereal clock has been renewed by setting the time."""
-        sight = look_at_mount(self.run)
-        self.run.confirmed -= no_longer_there(sight.readings, target)
+        sight = look_at_mount(self.run, measure=self.measured, quick=not self.precise)
+        gone = self.run.confirmed & no_longer_there(sight.readings, target)
+        if gone:
+            self._note_overwritten()
+        self.run.confirmed -= gone
         return self.run.evidence.add(sight, fresh=True)
 
     def _all_refused(self, number: int) -> bool:
@@ -320,6 +364,7 @@ class Setter:
                 offset = 1.0 if convention.daylight_hour else 0.0
             effective = 0.0 if convention.local_is_utc else offset
             target = Target(convention, site.latitude_deg, longitude, effective)
+            self.precise = (longitude, offset) == steps[-1]
             self.write([name for name in order if name != "latitude" or longitude == site.longitude_deg], target)
             fitted = self._look_again(target)
             if not fitted and self.run.sight is not None and not self.run.sight.fitting:
@@ -343,8 +388,11 @@ class Setter:
             joined = replace(sight.readings, sidereal=(earlier.readings.sidereal[0], *sight.readings.sidereal))
             self.run.sight = self.run.evidence.look(joined, sight.measure)
             return conclude(self.run).state == "right"
-        self.run.note("settings-overwritten", "what was written did not stay: something else writes to this mount")
+        self._note_overwritten()
         return False
+
+    def _note_overwritten(self) -> None:
+        self.run.note("settings-overwritten", "what was written did not stay: something else writes to this mount")
 
     def _give_up(self) -> None:
         decision = self.run.decision

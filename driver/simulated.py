@@ -12,21 +12,18 @@ from noonmark.driver.clocks import SystemClock
 from noonmark.driver.config import Config, ConfigError, SourceConfig
 from noonmark.driver.interrupts import InterruptFlag
 from noonmark.driver.seams import Seams
-from noonmark.protocols.seams import Link, Stream
+from noonmark.protocols.seams import Clock, Link, Stream
 from noonmark.sim.addresses import SimAddressError, open_simulated
 from noonmark.sim.timeline import RealTimeline, Timeline, VirtualClock
 
 
-def simulated_seams(config: Config, flag: InterruptFlag) -> Seams:
-    """Seams for a `sim:` mount. Raises ConfigError for an address that can't be read."""
+def simulated_seams(config: Config, flag: InterruptFlag, given: Clock | None = None) -> Seams:
+    """Seams for a `sim:` mount, on the timeline given or on one of its own. Raises ConfigError for an address that
+    can't be read."""
     system = SystemClock(flag)
-    live = any(source.where and not source.where.startswith("sim:") for source in config.sources)
-    timeline: Timeline
-    if live:
-        timeline = RealTimeline(system)
-    else:
-        now = dt.datetime.fromtimestamp(system.utc_ns() / 1e9, dt.UTC)
-        timeline = VirtualClock(now, discipline=system.discipline())
+    timeline = _timeline(config, system) if given is None else given
+    if not isinstance(timeline, VirtualClock | RealTimeline):
+        raise TypeError(f"timeline: expected one of noonmark.sim.timeline, not {type(timeline).__name__}")
     site = config.site
 
     def link(wanted: Config, reads_only: bool) -> Link:
@@ -46,6 +43,13 @@ def simulated_seams(config: Config, flag: InterruptFlag) -> Seams:
         return opened
 
     return Seams(timeline, link, stream, flag)
+
+
+def _timeline(config: Config, system: SystemClock) -> Timeline:
+    if any(source.where and not source.where.startswith("sim:") for source in config.sources):
+        return RealTimeline(system)
+    now = dt.datetime.fromtimestamp(system.utc_ns() / 1e9, dt.UTC)
+    return VirtualClock(now, discipline=system.discipline())
 
 
 def _open(

@@ -70,14 +70,14 @@ class Context:
 
 @dataclass(frozen=True, slots=True)
 class Slip:
-    """A mistake with a fixed effect. `typed`: it set the time by hand, so that a minute more or less is no second
-    mistake. `apply`: None where it can't be made of these settings."""
+    """A mistake with a fixed effect. `typed`: the settings it entered by hand, to a minute of time or of arc, so
+    that as much more or less is no second mistake. `apply`: None where it can't be made of these settings."""
 
     slug: str
     touches: int
     words: str
     apply: Callable[[Settings], Settings | None]
-    typed: bool = False
+    typed: int = 0
 
 
 # --- with a fixed effect ----------------------------------------------------------------------------
@@ -92,7 +92,7 @@ def _moved(slug: str, hours: float, words: str) -> Iterator[Slip]:
     """An amount of hours in the offset, in the time, or in both alike."""
     seconds = hours * 3600.0
     yield Slip(slug, OFFSET, f"{words} in the offset", lambda s: s._replace(offset_h=s.offset_h + hours))
-    yield Slip(slug, LOCAL, f"{words} in the local time", lambda s: s._replace(local_s=s.local_s + seconds), True)
+    yield Slip(slug, LOCAL, f"{words} in the local time", lambda s: s._replace(local_s=s.local_s + seconds), LOCAL)
     yield Slip(
         slug, OFFSET | LOCAL, f"{words} in offset and local time alike, so that its UTC is right",
         lambda s: s._replace(offset_h=s.offset_h + hours, local_s=s.local_s + seconds),
@@ -126,46 +126,45 @@ def _hours(ctx: Context) -> Iterator[Slip]:
 
 
 def _utc_and_local(ctx: Context) -> Iterator[Slip]:
-    zone_s = ctx.zone_offset_h * 3600.0
-    if abs(zone_s) < 60.0:
-        return
-    if ctx.civil:
-        for keeps_date in (False, True):
-            yield Slip("utc-entered-as-local", TIME if keeps_date else LOCAL, "UTC was entered as the local time",
-                       _shifted(ctx, -zone_s, keeps_date), True)  # fmt: skip
-        yield Slip("local-entered-as-utc", OFFSET, "The clock holds local time while the offset is 0, as on UTC",
-                   lambda s: s._replace(offset_h=0.0))  # fmt: skip
+    if abs(ctx.zone_offset_h) < 1.0 / 60.0:
         return
     for keeps_date in (False, True):
-        yield Slip("local-entered-as-utc", TIME if keeps_date else LOCAL,
-                   "Local time was entered into a clock that is kept on UTC",
-                   _shifted(ctx, zone_s, keeps_date), True)  # fmt: skip
+        touches = TIME if keeps_date else LOCAL
+        if ctx.civil:
+            yield Slip("utc-entered-as-local", touches, "UTC was entered as the local time",
+                       _typed(ctx, 0.0, keeps_date), LOCAL)  # fmt: skip
+        else:
+            yield Slip("local-entered-as-utc", touches, "Local time was entered into a clock that is kept on UTC",
+                       _typed(ctx, ctx.zone_offset_h * 3600.0, keeps_date), LOCAL)  # fmt: skip
+    if ctx.civil:
+        yield Slip("local-entered-as-utc", OFFSET, "The clock holds local time while the offset is 0, as on UTC",
+                   lambda s: s._replace(offset_h=0.0))  # fmt: skip
 
 
-def _shifted(ctx: Context, seconds: float, keeps_date: bool) -> Callable[[Settings], Settings | None]:
-    """The local time moved; the date moved with it, or kept where the two days differ (else None)."""
+def _typed(ctx: Context, local_s: float, keeps_date: bool) -> Callable[[Settings], Settings | None]:
+    """A date and time typed in; with the time alone the date stays (None where that is the same date)."""
 
     def apply(s: Settings) -> Settings | None:
-        moved = s._replace(local_s=s.local_s + seconds)
+        typed = s._replace(local_s=local_s)
         if not keeps_date:
-            return moved
-        days = (ctx.local(s).date() - ctx.local(moved).date()).days
-        return moved._replace(local_s=moved.local_s + days * DAY_S) if days else None
+            return typed
+        days = (ctx.local(s).date() - ctx.local(typed).date()).days
+        return typed._replace(local_s=local_s + days * DAY_S) if days else None
 
     return apply
 
 
 def _place(ctx: Context) -> Iterator[Slip]:
     yield Slip("longitude-sign-reversed", LONGITUDE, "The longitude's sign is reversed",
-               lambda s: s._replace(longitude_deg=-s.longitude_deg))  # fmt: skip
+               lambda s: s._replace(longitude_deg=-s.longitude_deg), LONGITUDE)  # fmt: skip
     yield Slip("latitude-sign-reversed", LATITUDE, "The latitude's sign is reversed",
-               lambda s: s._replace(latitude_deg=-s.latitude_deg))  # fmt: skip
+               lambda s: s._replace(latitude_deg=-s.latitude_deg), LATITUDE)  # fmt: skip
     yield Slip("both-signs-reversed", PLACE,
                "Both signs of the place are reversed, its hemispheres left as they came",
-               lambda s: s._replace(latitude_deg=-s.latitude_deg, longitude_deg=-s.longitude_deg))  # fmt: skip
+               lambda s: s._replace(latitude_deg=-s.latitude_deg, longitude_deg=-s.longitude_deg), PLACE)  # fmt: skip
     if abs(ctx.right.longitude_deg) <= 90.0:
         yield Slip("latitude-longitude-swapped", PLACE, "Latitude and longitude are swapped",
-                   lambda s: s._replace(latitude_deg=s.longitude_deg, longitude_deg=s.latitude_deg))  # fmt: skip
+                   lambda s: s._replace(latitude_deg=s.longitude_deg, longitude_deg=s.latitude_deg), PLACE)  # fmt: skip
     yield from _rewritten("minutes-read-as-decimals", "Degrees and minutes were entered as decimal degrees",
                           minutes_as_decimals, ctx)  # fmt: skip
     yield from _rewritten("decimals-read-as-minutes", "Decimal degrees were entered as degrees and minutes",
@@ -178,11 +177,11 @@ def _rewritten(
     """A coordinate written in another form: latitude, longitude, or both in the same way."""
     latitudes, longitudes = rewrite(ctx.right.latitude_deg), rewrite(ctx.right.longitude_deg)
     for value in dict.fromkeys(latitudes):
-        yield Slip(slug, LATITUDE, f"{words} in the latitude", _latitude(value))
+        yield Slip(slug, LATITUDE, f"{words} in the latitude", _latitude(value), LATITUDE)
     for value in dict.fromkeys(longitudes):
-        yield Slip(slug, LONGITUDE, f"{words} in the longitude", _longitude(value))
+        yield Slip(slug, LONGITUDE, f"{words} in the longitude", _longitude(value), LONGITUDE)
     for both in dict.fromkeys(zip(latitudes, longitudes, strict=False)):
-        yield Slip(slug, PLACE, words, _both(*both))
+        yield Slip(slug, PLACE, words, _both(*both), PLACE)
 
 
 def _latitude(value: float) -> Callable[[Settings], Settings]:
@@ -219,4 +218,4 @@ def _halves(ctx: Context) -> Iterator[Slip]:
         return s._replace(local_s=s.local_s + half)
 
     yield Slip("twelve-hour-clock", TIME, "Morning and evening are mistaken, so that the time is twelve hours off",
-               turned, True)  # fmt: skip
+               turned, LOCAL)  # fmt: skip

@@ -176,7 +176,8 @@ def _clipped(corners: list[Corner], at: float, bound: float, sign: float) -> lis
     for corner, side in zip(corners, sides, strict=True):
         if (side < 0.0) != (side_before < 0.0):
             part = side_before / (side_before - side)
-            left.append((previous[0] + part * (corner[0] - previous[0]), previous[1] + part * (corner[1] - previous[1])))
+            (k0, rate0), (k1, rate1) = previous, corner
+            left.append((k0 + part * (k1 - k0), rate0 + part * (rate1 - rate0)))
         if side >= 0.0:
             left.append(corner)
         previous, side_before = corner, side
@@ -221,20 +222,22 @@ def next_question(ticks: Ticks, now: float, pace: Pace, guess: tuple[float, floa
     """The question that tells most, not before `now`.
 
     A tick known to less than two cycles is halved; before that, questions follow each other through it. `guess`: what
-    K is thought to be without proof; it only spares questions long before the tick.
+    K is thought to be without proof, whole units aside; it only spares questions long before the tick.
     """
     unit, round_trip = ticks.unit_s, pace.round_trip_s
     low, high = ticks.at(now)
+    likely = high
+    if guess is not None:
+        shift = round((low + high - guess[0] - guess[1]) / (2 * unit)) * unit
+        if guess[0] + shift <= high and guess[1] + shift >= low:
+            likely = min(high, guess[1] + shift)
     tick = floor((now + round_trip + low) / unit) + 1  # the next one that may not have passed when we are answered
     while True:
         low, high = ticks.at(max(now, tick * unit - high))
         earliest, latest = tick * unit - high, tick * unit - low - round_trip
         open_s = latest - earliest
         if open_s > 2 * pace.cycle_s:
-            begin = earliest + pace.cycle_s
-            if guess is not None:
-                begin = max(begin, tick * unit - guess[1] - round_trip)
-            begin = max(begin, now)
+            begin = max(earliest + pace.cycle_s, tick * unit - likely - round_trip, now)
         else:
             begin = earliest + open_s / 2
             if begin >= now and open_s > 0:

@@ -114,6 +114,8 @@ def establish(
         for one in silences
         if not any(verdict.source == one.source for verdict in time_verdicts)
     ]
+    if time_code == "too-few-origins-agree" and quiet:
+        time_why += f"; {quiet[0].source}: {quiet[0].why}"
     reasons = [why for why in (time_why, place_why) if why]
     return Truth(
         established=not reasons,
@@ -205,14 +207,14 @@ def _all_disagree(bounded: list[TimeClaim], coarse: list[TimeClaim]) -> list[Ver
 def _tell_disagreement(bounded: list[TimeClaim]) -> str:
     first, second = bounded[0], max(bounded, key=lambda one: abs(one.low - bounded[0].low))
     gap = (second.low + second.high - first.low - first.high) / 2
-    sentence = likely_cause(gap)[1] or likely_cause(-gap)[1]
+    sentence = likely_cause(gap, second.origin)[1] or likely_cause(-gap, first.origin)[1]
     told = f"{second.source} is {gap:+.1f} s from {first.source}"
     return f"the sources disagree and none is outvoted: {told}" + (f" ({sentence})" if sentence else "")
 
 
 def _outsider(one: TimeClaim, low: float, high: float) -> Verdict:
     gap = (one.low + one.high - low - high) / 2
-    cause, sentence = likely_cause(gap)
+    cause, sentence = likely_cause(gap, one.origin)
     why = f"{gap:+.1f} s from the others" + (f": {sentence}" if sentence else "")
     return Verdict(one.source, one.origin, "time", False, why, cause)
 
@@ -222,23 +224,27 @@ def _coarse_verdict(one: TimeClaim, low: float, high: float) -> Verdict:
     if abs(gap) <= COARSE_AGREEMENT_S:
         why = f"not synchronised; {gap:+.1f} s from the others: counts for date and hour, not for the second"
         return Verdict(one.source, one.origin, "time", True, why)
-    cause, sentence = likely_cause(gap)
+    cause, sentence = likely_cause(gap, one.origin)
     why = f"not synchronised and {gap:+.0f} s from the others, so it abstains" + (f": {sentence}" if sentence else "")
     return Verdict(one.source, one.origin, "time", None, why, cause or "host-clock-never-set")
 
 
-def likely_cause(gap_s: float) -> tuple[str | None, str]:
-    """The most likely reason why a clock is `gap_s` from the others: (slug, words), (None, "") where none fits."""
+def likely_cause(gap_s: float, origin: str) -> tuple[str | None, str]:
+    """The most likely reason why a clock of an origin is `gap_s` from the others: (slug, words), (None, "") where
+    none fits. Only a receiver can roll over, or lack leap seconds (which puts it ahead)."""
     weeks = round(gap_s / ROLLOVER_S)
-    if weeks and abs(gap_s - weeks * ROLLOVER_S) < 86400:
+    gnss = origin == "gnss"
+    if gnss and weeks and abs(gap_s - weeks * ROLLOVER_S) < 86400:
         return "week-rollover", f"{abs(weeks)} x 1024 weeks: the week number of a GPS receiver rolled over"
-    if 0.5 < gap_s < 18.9:
+    if gnss and 0.5 < gap_s < 18.9:
         return "leap-seconds-missing", "ahead by a few seconds, as a receiver that lacks leap seconds is"
     if abs(gap_s) > 300 * 86400:
-        return "host-clock-never-set", "years off: a clock at its default date"
+        return ("date-years-off" if gnss else "host-clock-never-set"), "years off: a clock at its default date"
     quarters = round(gap_s / 900)
     if quarters and abs(quarters) <= 56 and abs(gap_s - quarters * 900) < 60:
         hours = quarters / 4
+        if gnss:
+            return "whole-hours-off", f"{hours:+g} h: it tells some local time"
         if quarters % 4 == 0 and abs(quarters) == 4:
             return "host-clock-in-local-time", f"{hours:+g} h: daylight saving, or a clock kept in local time"
         return "host-clock-in-local-time", f"{hours:+g} h: a clock kept in local time, or another zone's"
@@ -249,7 +255,8 @@ def likely_cause(gap_s: float) -> tuple[str | None, str]:
 
 
 def distance_m(latitude_a: float, longitude_a: float, latitude_b: float, longitude_b: float) -> float:
-    """Great-circle distance in metres on a sphere of the mean radius; off by up to 0.56% from the ellipsoid's."""
+    """Great-circle distance in metres on a sphere of the mean radius; off by up to 0.562% from the ellipsoid's
+    (most along a meridian at the equator: 6371.0088 km over a radius of curvature of 6335.4393 km)."""
     phi_a, phi_b = math.radians(latitude_a), math.radians(latitude_b)
     half_lat, half_lon = (phi_b - phi_a) / 2, math.radians(longitude_b - longitude_a) / 2
     h = math.sin(half_lat) ** 2 + math.cos(phi_a) * math.cos(phi_b) * math.sin(half_lon) ** 2
@@ -269,7 +276,8 @@ def _agree_on_place(
             origins.add(one.origin)
             continue
         cause, sentence = place_cause(site, one, tolerance_m)
-        contradicted = Verdict(one.source, one.origin, "place", False, f"{_length(gap)} from the site: {sentence}", cause)
+        why = f"{_length(gap)} from the site: {sentence}"
+        contradicted = Verdict(one.source, one.origin, "place", False, why, cause)
         verdicts.append(contradicted)
     if contradicted is not None:
         verdicts[0] = replace(verdicts[0], agrees=None)
@@ -298,6 +306,14 @@ def place_cause(site: Site, found: PlaceClaim, tolerance_m: float) -> tuple[str,
          _minutes_as_decimals(lat), _minutes_as_decimals(lon)),
         ("decimals-read-as-minutes", "decimal degrees were read as degrees and minutes in the site",
          _decimals_as_minutes(lat), _decimals_as_minutes(lon)),
+        ("minutes-read-as-decimals", "degrees and minutes were read as decimal degrees in the site's latitude",
+         _minutes_as_decimals(lat), lon),
+        ("minutes-read-as-decimals", "degrees and minutes were read as decimal degrees in the site's longitude",
+         lat, _minutes_as_decimals(lon)),
+        ("decimals-read-as-minutes", "decimal degrees were read as degrees and minutes in the site's latitude",
+         _decimals_as_minutes(lat), lon),
+        ("decimals-read-as-minutes", "decimal degrees were read as degrees and minutes in the site's longitude",
+         lat, _decimals_as_minutes(lon)),
     ]  # fmt: skip
     if abs(lon) <= 90:
         variants.append(

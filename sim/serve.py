@@ -171,11 +171,11 @@ def serve(services: Sequence[Service], timeline: RealTimeline, addresses: Sequen
             now = timeline.monotonic()
             for service in services:
                 service.step(now)
-            _sleep(services, timeline, stop.descriptor)
+            wait_for_work(services, timeline, stop.descriptor)
 
 
-def _sleep(services: Sequence[Service], timeline: RealTimeline, stop: int) -> None:
-    """Until a device has something to send, a client speaks, or a signal comes."""
+def wait_for_work(services: Sequence[Service], timeline: RealTimeline, stop: int) -> None:
+    """Sleep until a device has something to send, a client speaks, or the descriptor `stop` is readable."""
     watched = [stop]
     until = timeline.monotonic() + IDLE_S
     for service in services:

@@ -5,6 +5,7 @@ Options come after the verb. `--json` prints exactly one JSON document on stdout
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from noonmark.driver.cli.printing import OutputError, occupy_standard_descriptors, printing, silence
 from noonmark.driver.escaping import escape
 from noonmark.driver.result import EXIT_CONFIGURATION, EXIT_FAULT, EXIT_INTERRUPTED, Result
 from noonmark.driver.version import VERSION
@@ -31,8 +33,6 @@ VERBS: dict[str, tuple[str, str, str]] = {
     "schema": ("noonmark.driver.cli.schema", "schema", "print the JSON schema of a result"),
     "sim": ("noonmark.driver.cli.simulate", "sim", "simulated mounts and receivers"),
 }
-
-
 CATCHING = ("check", "set", "restore")  # SIGINT and SIGTERM are caught from the first line on, and told in a result
 
 
@@ -77,6 +77,7 @@ def cli() -> None:
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and exit. Never a traceback at the user."""
+    occupy_standard_descriptors()
     given = list(sys.argv[1:] if arguments is None else arguments)
     sys.exit(run(given))
 
@@ -100,6 +101,8 @@ def _run(given: list[str], flag: InterruptFlag | None) -> int:
 
     try:
         value = cli.main(args=given, prog_name="noonmark", standalone_mode=False, obj=flag)
+        with printing():
+            pass
         return value if isinstance(value, int) else 0
     except click.exceptions.Exit as error:
         return error.exit_code
@@ -114,8 +117,10 @@ def _run(given: list[str], flag: InterruptFlag | None) -> int:
     except ConfigError as error:
         return tell(error.code, str(error), error.remedy, EXIT_CONFIGURATION)
     except BrokenPipeError:
-        _silence_stdout()
+        silence()
         return 141
+    except OutputError as error:
+        return tell("output-not-written", str(error), "free space; a run's record tells what was found", EXIT_FAULT)
     except Exception as error:
         return tell("fault", f"a fault of this program: {type(error).__name__}: {error}", _kept(error), EXIT_FAULT)
 
@@ -145,7 +150,8 @@ def _tell(given: list[str], code: str, reason: str, remedy: str, status: int) ->
     reason = escape(reason, 2000)
     remedy = escape(remedy, 500)
     if "--json" in given:
-        click.echo(_document(given[0] if given[0] in VERBS else None, code, reason, remedy, status))
+        with contextlib.suppress(OutputError), printing():
+            click.echo(_document(given[0] if given[0] in VERBS else None, code, reason, remedy, status))
     click.echo(f"noonmark: {reason}", err=True)
     if remedy:
         click.echo(f"  {remedy}", err=True)
@@ -171,10 +177,3 @@ def _document(verb: str | None, code: str, reason: str, remedy: str, status: int
         },
         indent=2,
     )  # fmt: skip
-
-
-def _silence_stdout() -> None:
-    """Whoever read our output has gone: let the interpreter's last flush not complain."""
-    import os
-
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from noonmark.driver import session
+from noonmark.driver.cli.printing import printing
 from noonmark.driver.config import load_config
 from noonmark.driver.interrupts import InterruptFlag
 from noonmark.driver.logs import configure, log
@@ -60,12 +61,13 @@ def _run(options: dict[str, Any], call: Callable[[Any, Seams], Result]) -> int:
     config = load_config(options["config_file"], port=options["port"], dialect=options["dialect"])
     flag = click.get_current_context().obj
     result = call(config, seams_for(config, flag if isinstance(flag, InterruptFlag) else None))
-    if options["as_json"]:
-        click.echo(result.json_text())
-    else:
-        from noonmark.driver.cli.table import show
+    with printing():
+        if options["as_json"]:
+            click.echo(result.json_text())
+        else:
+            from noonmark.driver.cli.table import show
 
-        show(result)
+            show(result)
     log().info(
         result.verb, outcome=result.outcome, code=result.code, exit_status=result.exit_status,
         seconds=result.duration_s, record=result.record,

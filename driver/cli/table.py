@@ -29,7 +29,10 @@ def show(result: Result) -> None:
     from rich.text import Text
 
     colour = sys.stdout.isatty() and not os.environ.get("NO_COLOR")
-    console = Console(no_color=not colour, highlight=False, soft_wrap=True, width=None if sys.stdout.isatty() else 100)
+    console = Console(
+        color_system="auto" if colour else None,  # None: no bold either, not an escape sequence
+        highlight=False, soft_wrap=True, width=None if sys.stdout.isatty() else 100,
+    )  # fmt: skip
     good = result.exit_status == 0
     style = "bold green" if good else "bold red"
     console.print(Text(f"{WORDS[result.outcome]}: {_plain(result.reason)}", style=style))

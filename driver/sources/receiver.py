@@ -147,6 +147,8 @@ class ReceiverSource:
                 self._run.clear()
         self._run.append(epoch)
         del self._run[:-120]
+        while _outran(self._run):
+            del self._run[0]
 
     def claims(self) -> Claims:
         epochs = self._run if len(self._run) >= RUN else (self._all_usable[-WANDER_RUN:] if self._wanders() else [])
@@ -214,6 +216,18 @@ class ReceiverSource:
         if self._stream is not None:
             self._stream.close()
             self._stream = None
+
+
+def _outran(run: list[Epoch]) -> bool:
+    """Whether a run went on faster than the monotonic clock: what lay in a buffer comes all at once, and at several
+    epochs a second no single step of it is large."""
+    if len(run) < 2:
+        return False
+    first, last = run[0], run[-1]
+    assert first.utc is not None
+    assert last.utc is not None
+    told = (last.utc - first.utc).total_seconds()
+    return _ahead(last) - _ahead(first) > max(STEP_S, told / 2)
 
 
 def _ahead(epoch: Epoch) -> float:

@@ -1,13 +1,15 @@
 """Tests from outside mostly wait: for a receiver's epochs, a mount's answers, a timeout. So they overlap.
 
 A test whose only fixture is `place` is begun ahead of its turn, in a thread; when its turn comes, its outcome is
-awaited. Such a test touches nothing but its own folder and processes.
+awaited. Such a test touches nothing but its own folder and processes. Where pytest itself runs in several processes
+they all go to one of them (`--dist loadgroup`), or, told otherwise, nothing is begun ahead.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -23,6 +25,8 @@ class Ahead:
     def __init__(self, session: pytest.Session, folders: pytest.TempPathFactory) -> None:
         self._pool = ThreadPoolExecutor(AT_ONCE)
         self._begun: dict[str, Future[None]] = {}
+        if hasattr(session.config, "workerinput") and not session.config.getoption("loadgroup", False):
+            return  # other processes begin them as well
         for number, item in enumerate(session.items):
             if overlaps(item) and not any(mark.name in ("skip", "xfail") for mark in item.iter_markers()):
                 assert isinstance(item, pytest.Function)
@@ -55,6 +59,14 @@ def _body(item: pytest.Function, folder: Any) -> None:
         item.obj(place=place, **arguments)
     finally:
         place.close()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.pluginmanager.hasplugin("xdist"):
+        for item in items:
+            if Path(__file__).parent in item.path.parents and overlaps(item):
+                item.add_marker(pytest.mark.xdist_group("outside"))
 
 
 @pytest.fixture(scope="session")

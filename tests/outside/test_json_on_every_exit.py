@@ -54,7 +54,7 @@ ENDS = [
     (4, "set", "sim:?fault=vanishes:5", "sim:receiver?rate_hz=10"),
     (5, "set", "sim:?slewing=yes", "sim:receiver?rate_hz=10"),
     (5, "restore", "sim:", "sim:receiver?rate_hz=10"),  # there is nothing to restore
-    (6, "set", "sim:?fault=vanishes:45", "sim:receiver?rate_hz=10"),
+    (6, "set", "sim:?fault=refuses-setting", "sim:receiver?rate_hz=10"),
 ]
 
 
@@ -190,6 +190,20 @@ def test_stdout_that_is_full_is_told_on_stderr(place: Place) -> None:
     assert done.returncode != 0
     assert b"Traceback" not in done.stderr, done.stderr
     assert b"space" in done.stderr.lower(), done.stderr
+
+
+def test_a_mounts_port_never_takes_the_number_of_a_closed_stdout_or_stderr(place: Place) -> None:
+    """Started with all three closed, as by a careless daemon: the mount hears nothing but questions."""
+    mount = place.mount()
+    config = place.config(mount.address, place.receiver().address)
+    closed = ["/bin/sh", "-c", 'exec <&- >&- 2>&-; exec "$@"', "sh"]
+    assert place.run("check", "--config", str(config), "--verbose", before=closed).status == 1
+    assert place.run("check", "--config", str(config), "--nonsense", before=closed).status == 2
+    sent = [row.text for row in mount.rows if row.direction == ">"]
+    assert sent
+    assert all(text.startswith((":G", ":D#")) and text.endswith("#") for text in sent), sent
+    (record,) = place.records_kept()
+    assert record["result"]["outcome"] == "discrepant"
 
 
 def on_a_terminal(place: Place, arguments: list[str], environment: dict[str, str]) -> bytes:

@@ -16,6 +16,8 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 import tzfpy
+
+from noonmark.driver import zones
 from noonmark.protocols.dialect import Coordinates, Date, Dialect, Longitude, Offset, TimeOfDay
 from noonmark.sim.state import EPOCH, MountState, Pointing, offset_is_held
 
@@ -43,7 +45,7 @@ class Hand:
 
 def right_hand(site: tuple[float, float, str], utc: dt.datetime, dialect: Dialect) -> Hand:
     """Everything as it should be: on the zone's time where the dialect can hold it, else on UTC."""
-    zone = ZoneInfo(site[2])
+    zone = zones.load_zone(site[2]).tz  # of the newest database: an older one's offset is a mistake of its own
     local = utc.astimezone(zone)
     offset_h = (local.utcoffset() or dt.timedelta()) / HOUR
     on_utc = dialect.clock.local_is_utc or not offset_is_held(offset_h - _own_hour(dialect), dialect)
@@ -170,7 +172,7 @@ def _decimals_as_minutes(value: float) -> float | None:
 def _mistyped(hand: Hand, chance: random.Random) -> Hand | None:
     """One digit of the degrees or minutes is another."""
     which = chance.choice(("latitude_deg", "longitude_deg"))
-    value = getattr(hand, which)
+    value = hand.latitude_deg if which == "latitude_deg" else hand.longitude_deg
     minutes = round(abs(value) * 60)
     digits = list(f"{minutes // 60:03d}{minutes % 60:02d}")
     place = chance.randrange(1 if which == "latitude_deg" else 0, 5)
@@ -179,7 +181,9 @@ def _mistyped(hand: Hand, chance: random.Random) -> Hand | None:
     if int(typed[3:]) > 59:
         return None
     changed = math.copysign(int(typed[:3]) + int(typed[3:]) / 60, value)
-    return replace(hand, **{which: changed})
+    if which == "latitude_deg":
+        return replace(hand, latitude_deg=changed)
+    return replace(hand, longitude_deg=changed)
 
 
 def _elsewhere(hand: Hand, chance: random.Random) -> Hand | None:
@@ -187,7 +191,7 @@ def _elsewhere(hand: Hand, chance: random.Random) -> Hand | None:
     moved = replace(hand, latitude_deg=latitude, longitude_deg=longitude)
     if hand.on_utc or chance.random() < 0.5:
         return moved
-    there = hand.utc.astimezone(ZoneInfo(key))
+    there = hand.utc.astimezone(zones.load_zone(key).tz)
     offset = there.utcoffset() or dt.timedelta()
     return replace(moved, offset_h=offset / HOUR, local=there.replace(tzinfo=None))
 

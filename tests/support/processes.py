@@ -311,7 +311,11 @@ class Place:
 
     def start(self, *arguments: str, environment: Mapping[str, str] | None = None, before: Sequence[str] = (), **popen: Any) -> Running:
         """Start `noonmark` with these arguments, `before` standing in front of it."""
-        running = Running([*before, COMMAND, *arguments], environment or self.environment(), **popen)
+        return self.start_command([*before, COMMAND, *arguments], environment or self.environment(), **popen)
+
+    def start_command(self, argv: Sequence[str], environment: Mapping[str, str], **popen: Any) -> Running:
+        """Start any command; it ends with the test."""
+        running = Running(argv, environment, **popen)
         self._stack.callback(running.close)
         return running
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -49,7 +50,7 @@ def test_a_shipped_dialect_says_what_it_does(name: str) -> None:
 
 
 # A word of each name, and the one key that must then differ from the usual manner.
-NAMED_FOR = {
+NAMED_FOR: dict[str, Callable[[Dialect], bool]] = {
     "east": lambda d: d.longitude.positive == "east",
     "west": lambda d: d.longitude.positive == "west",
     "signed": lambda d: d.longitude.range == "-180..180",
@@ -72,7 +73,7 @@ def test_a_shipped_dialect_is_named_for_what_it_does(name: str) -> None:
     dialect = shipped()[name]
     claims = [word for word in NAMED_FOR if re.search(rf"(^|-){word}(-|$)", name)]
     assert claims, f"what does the name {name} promise?"
-    assert all(NAMED_FOR[word](dialect) for word in claims)  # type: ignore[no-untyped-call]
+    assert all(NAMED_FOR[word](dialect) for word in claims)
 
 
 def test_no_two_shipped_dialects_speak_alike() -> None:
@@ -170,10 +171,12 @@ def test_a_shipped_dialect_is_never_replaced(monkeypatch: pytest.MonkeyPatch) ->
 
 LINES = st.sampled_from(
     [
-        'name = "x"', 'name = ""', "name = 5", "[longitude]", "[offset]", "[date]", "[clock]", "[coordinates]", "[deadlines]",
+        'name = "x"', 'name = ""', "name = 5", "[longitude]", "[offset]", "[date]", "[clock]", "[coordinates]",
+        "[deadlines]",
         'positive = "east"', 'positive = "up"', "limit_h = 14", "limit_h = nan", "limit_h = 1e400", "year_digits = 2",
         "year_digits = 2.0", "notices = true", "blocks_s = 5", "write_order = []", 'write_order = [1, "date"]',
-        'write_order = ["longitude", "latitude", "offset", "date", "time"]', "write_order = {a = 1}", 'zzz = "y"', "[[longitude]]",
+        'write_order = ["longitude", "latitude", "offset", "date", "time"]', "write_order = {a = 1}",
+        'zzz = "y"', "[[longitude]]",
         'range = "0..360"', 'summary = "\\u0000"', "date_s = 0", "other_s = inf", "= 5", "",
     ]
 )  # fmt: skip
@@ -191,7 +194,9 @@ def test_arbitrary_text_gives_a_dialect_or_the_one_error(text: str) -> None:
 
 
 PLAIN = st.recursive(
-    st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=5), st.sampled_from(SETTING_NAMES)),
+    st.one_of(
+        st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=5), st.sampled_from(SETTING_NAMES)
+    ),
     lambda inner: st.one_of(st.lists(inner, max_size=5), st.dictionaries(st.text(max_size=5), inner, max_size=3)),
     max_leaves=8,
 )

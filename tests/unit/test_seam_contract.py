@@ -290,8 +290,9 @@ def real_link(line: Callable[..., Any]) -> Iterator[LinkUnderTest]:
 def real_stream(line: Callable[..., Any]) -> Iterator[StreamUnderTest]:
     clock = SystemClock()
     with line(lambda address, baud: open_stream(address, baud=baud, clock=clock)) as (stream, far):
-        far.arrived = lambda: True  # the stream's own thread takes it, and no one else can tell when
+        far.arrived = lambda: bool(stream._chunks)  # the stream's own thread has taken it
         yield StreamUnderTest(stream, clock, far)
+
 
 # --- virtual time ---------------------------------------------------------------------------------
 
@@ -514,7 +515,11 @@ def test_bytes_that_come_before_the_last_byte_of_the_question_are_no_part_of_the
     line.far.answers(b":SL2", (0.0, b"late#"))
     line.far.answers(b":SL21:05:30#", (0.0, b"on time#"))
     line.far.answers(b"1:05:30#", (0.0, b"on time#"))
-    got = ask(line, b":SL21:05:30#", last_byte_in_s=0.08)
+    for _ in range(8):  # on a busy machine a device in a thread may say it after the last byte for once
+        got = ask(line, b":SL21:05:30#", last_byte_in_s=0.08)
+        if got.stray:
+            break
+        line.link.silence(0.1, line.clock.monotonic() + 5.0)
     assert (got.stray, got.reply) == (b"late#", b"on time#")
 
 

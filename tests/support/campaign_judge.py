@@ -1,0 +1,208 @@
+"""The judgement of one verb: what the driver says beside what is hidden inside the mount."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import TYPE_CHECKING
+
+from noonmark.driver.result import Result
+from noonmark.sim.faults import FAULTS
+from noonmark.sim.state import Change, HiddenState
+from support.campaign_cases import Case, zone_offset_h
+from support.judging import MINUTE_DEG, sidereal_h
+
+if TYPE_CHECKING:
+    from support.campaign_run import Bench, Told
+
+SLACK_S = 1.0  # beyond the time limit: closing, and an exchange that had begun
+PLACE_DEG = 1.55 * MINUTE_DEG  # shown to the minute, cut off or rounded, and written to the minute
+NAMES = ("longitude", "latitude", "offset", "date", "time")
+QUESTIONS = {"longitude": b"Gg", "latitude": b"Gt", "offset": b"GG", "date": b"GC", "time": b"GL"}
+LIES_OF_THE_SECOND = {"leap-missing", "labels-next-second", "time-jumps", "lateness-wanders", "rollover", "no-fix"}
+LINE_DAMAGE = {"drops-heard", "flips-heard", "drops-bytes", "doubles-bytes", "wrong-baud", "other-program"}
+NOTHING_WRITTEN = ("discrepant", "untrusted", "unreachable", "refused")
+
+
+def judge(
+    one: Bench, told: Told, result: Result, accepted: list[Change], host_error_s: float, before: HiddenState | None
+) -> None:
+    """Add what is untrue. accepted: the settings that the mount took during this verb. host_error_s: at its start.
+    before: the mount's inside before the `set` that a `restore` undoes."""
+    fail = told.failures.append
+    limit_s = one.config.policy.time_limit_s
+    if told.duration_s > limit_s + SLACK_S:
+        fail(("hang", f"{told.verb} took {told.duration_s:.1f} s of {limit_s:g} s"))
+    if one.mount.forbidden and not {draw.name for draw in one.case.faults} & LINE_DAMAGE:
+        fail(("forbidden", f"{told.verb} made the mount hear {list(one.mount.forbidden)[:3]}"))
+    _claims(one, told, result, accepted)
+    if told.outcome == "confirmed":
+        if told.verb == "restore":
+            _restored(one, told, before)
+        else:
+            _confirmed(one, told, result, host_error_s)
+    _allowed(one.case, told, first=one.passed == 0)
+
+
+# --- `confirmed` ------------------------------------------------------------------------------------
+
+
+def _confirmed(one: Bench, told: Told, result: Result, host_error_s: float) -> None:
+    told.deceived = not _holds_true_utc(one, result, host_error_s)
+    if told.deceived and not _may_be_deceived(one.case):
+        told.failures.append(("false-truth", f"the UTC held true is not the true one: {result.truth}"))
+        return
+    clock_s = one.config.policy.clock_tolerance_s + (_lie_s(one, result, host_error_s) if told.deceived else 0.0)
+    now = one.clock.monotonic()
+    at_the_end = wrong_items(one, one.mount.truth(now), now, clock_s)
+    if not at_the_end:
+        return
+    when_read = {
+        item: words
+        for item, question in {**QUESTIONS, "sidereal": b"GS"}.items()
+        for words in [_at_its_reading(one, item, question, clock_s)]
+        if words
+    }
+    if when_read or set(at_the_end) == {"pole"}:
+        words = "; ".join((when_read or at_the_end).values())
+        told.failures.append(("false-confirmed", f"{told.verb}: {words}"))
+    else:
+        told.overtaken = True
+
+
+def _at_its_reading(one: Bench, item: str, question: bytes, clock_s: float) -> str:
+    seen = one.recorder.seen.get(question)
+    if seen is None:
+        return f"{item} was never read"
+    return wrong_items(one, seen[1], seen[0], clock_s).get("time" if item == "date" else item, "")
+
+
+def wrong_items(one: Bench, inside: HiddenState, at: float, clock_s: float) -> dict[str, str]:
+    """What is wrong inside at an instant, by the setting that it is about."""
+    site, quirks = one.case.site, one.mount.quirks
+    true_s = one.clock.true_utc_at(at)
+    true = dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(seconds=true_s)
+    # how late the display is by a constant can't be seen, as the result says among its assumptions
+    shown_s = (0.5 if one.dialect.clock.display_rounds else 0.0) + quirks.display_every_s + quirks.uneven_s
+    found: dict[str, str] = {}
+    if abs(inside.utc_error_s) > clock_s + shown_s:
+        found["time"] = f"UTC off by {inside.utc_error_s:+.2f} s"
+    if abs(inside.latitude_deg - site["latitude_deg"]) > PLACE_DEG:
+        found["latitude"] = f"latitude {inside.latitude_deg:+.3f}"
+    if abs((inside.longitude_deg - site["longitude_deg"] + 180) % 360 - 180) > PLACE_DEG:
+        found["longitude"] = f"longitude {inside.longitude_deg:+.3f}"
+    # its place (6.2 s), its clock, mean or apparent (1.2 s), its formula (1.0 s), UT1-UTC (0.2 s), the display (1 s)
+    sky_s = ((inside.sidereal_h - sidereal_h(true, site["longitude_deg"]) + 12) % 24 - 12) * 3600
+    if abs(sky_s) > 240 * PLACE_DEG + clock_s + shown_s + 3.4:
+        found["sidereal"] = f"its own sidereal time off by {sky_s:+.1f} s"
+    if abs(inside.pole_altitude_deg - site["latitude_deg"]) > PLACE_DEG:
+        found["pole"] = f"pole at {inside.pole_altitude_deg:+.2f} deg"
+    civil_h = inside.offset_h + inside.daylight_h
+    zone_h = zone_offset_h(site["timezone"], true)
+    if not one.dialect.clock.local_is_utc and abs(civil_h - zone_h) > 1e-6 and abs(civil_h) > 1e-6:
+        found["offset"] = f"local minus UTC {civil_h:+.2f} h, and the zone has {zone_h:+.2f}"
+    return found
+
+
+def _holds_true_utc(one: Bench, result: Result, host_error_s: float) -> bool:
+    return _lie_s(one, result, host_error_s) == 0.0
+
+
+def _lie_s(one: Bench, result: Result, host_error_s: float) -> float:
+    """By how much the interval held true misses true UTC, seconds."""
+    assert result.truth is not None
+    assert result.truth.utc_interval_s is not None
+    low, high = result.truth.utc_interval_s
+    return max(0.0, low + host_error_s - 1e-3, -host_error_s - high - 1e-3)
+
+
+def _may_be_deceived(case: Case) -> bool:
+    """Whether no source that knows the second is right: then no rule can find it out, as the policy was told."""
+    host = case.host
+    if host["discipline"] in ("kept", "unbounded") and abs(host.get("error_s", 0.0)) < 0.4 and not host.get("events"):
+        return False
+    lying = [any(spec.partition(":")[0] in LIES_OF_THE_SECOND for spec in one.get("faults", ())) for one in case.receivers]
+    return all(lying)
+
+
+# --- claims of what was written ---------------------------------------------------------------------
+
+
+def _claims(one: Bench, told: Told, result: Result, accepted: list[Change]) -> None:
+    fail = told.failures.append
+    taken = {change.name for change in accepted}
+    groups = [set(result.written), set(result.unconfirmed), set(result.untouched)]
+    if sorted(name for group in groups for name in group) != sorted(NAMES):
+        fail(("claims", f"{told.verb}: each setting once, not {groups}"))
+    if taken & groups[2]:
+        fail(("claims", f"{told.verb}: {sorted(taken & groups[2])} said untouched, and the mount took it"))
+    if told.outcome in NOTHING_WRITTEN and accepted:
+        fail(("claims", f"{told.verb}: {told.outcome} {told.code}, and yet {sorted(taken)} was written"))
+    if told.verb == "check" and (accepted or groups[0] | groups[1]):
+        fail(("claims", f"check wrote {sorted(taken)}"))
+    for name in result.written:
+        words = _not_as_written(one, name, accepted, restoring=told.verb == "restore")
+        if words:
+            fail(("claims", f"{told.verb}: {name} said written and read back, {words}"))
+
+
+def _not_as_written(one: Bench, name: str, accepted: list[Change], *, restoring: bool) -> str:
+    """Whether the mount's inside, when it last told this setting, was not as the last accepted writing left it."""
+    changes = [change for change in accepted if change.name == name]
+    seen = one.recorder.seen.get(QUESTIONS[name])
+    if not changes:  # it may have stood there before, and a mount that says nothing of a writing does not tell
+        wrong = seen is None or name in wrong_items(one, seen[1], seen[0], one.config.policy.clock_tolerance_s)
+        return "and the mount took none" if wrong and not restoring else ""
+    last = changes[-1]
+    if seen is None or seen[0] < last.instant:
+        return "and it was not read after that"
+    inside, elapsed_s = seen[1], seen[0] - last.instant
+    if name in ("date", "time"):
+        if any(change.instant > last.instant and change.name in ("date", "time", "offset") for change in accepted):
+            return ""  # what came after it moved the clock too
+        local_s = inside.local.replace(tzinfo=dt.UTC).timestamp()
+        gap_s = local_s - last.after - elapsed_s
+        # a drifting clock and a machine that slept are judged elsewhere
+        slept = any(event[1] == "sleep" for event in one.case.host.get("events", ()))
+        return f"and its clock moved by {gap_s:+.1f} s since" if abs(gap_s) > 1.0 + 0.06 * elapsed_s and not slept else ""
+    value = {"longitude": inside.longitude_deg, "latitude": inside.latitude_deg, "offset": inside.offset_h}[name]
+    gap = (value - last.after + 180) % 360 - 180
+    least = 1e-6 if name == "offset" else PLACE_DEG  # what is lost in showing it
+    return f"and it held {value:+.3f} in place of {last.after:+.3f}" if abs(gap) > least else ""
+
+
+# --- `restore` --------------------------------------------------------------------------------------
+
+
+def _restored(one: Bench, told: Told, before: HiddenState | None) -> None:
+    """After a restore that says `confirmed` the inside is as it was before the `set`, where that was read rightly."""
+    if before is None or any(FAULTS[draw.name].kind != "receiver" for draw in one.case.faults):
+        return  # what it read as the earlier settings may have been damaged on the way, and what it held moved by a fault
+    seen = {name: one.recorder.seen[question][1] for name, question in QUESTIONS.items()}
+    gaps = {
+        "latitude": (before.latitude_deg, seen["latitude"].latitude_deg, 1.01 * MINUTE_DEG),
+        "longitude": (before.longitude_deg, seen["longitude"].longitude_deg, 1.01 * MINUTE_DEG),
+        "offset": (before.offset_h, seen["offset"].offset_h, 0.99),  # hidden quarter hours, where whole hours are shown
+    }
+    wrong = {
+        name: (was, now) for name, (was, now, most) in gaps.items() if abs((now - was + 180) % 360 - 180) > most
+    }
+    if wrong:
+        told.failures.append(("restore", f"restore: not as before: {wrong}"))
+
+
+# --- what a fault's row allows ----------------------------------------------------------------------
+
+
+def _allowed(case: Case, told: Told, *, first: bool) -> None:
+    if case.kind != "plain" or not first:
+        return
+    if told.code == "signs-ambiguous" and told.verb == "check":
+        return  # true at some places whatever the fault: both signs reversed imitate the right ones there
+    if told.code == "time-limit" and case.dialect.get("date", {}).get("blocks_s", 0.0) > 10.0:
+        return  # a date that blocks for half a minute, written twice
+    names = [draw.name for draw in case.all_faults]
+    allowed = FAULTS[names[0]].allowed if names else ("confirmed", "refused")
+    if told.verb == "check" and "incomplete" in allowed:
+        allowed = (*allowed, "discrepant", "refused")
+    if told.outcome and told.outcome not in allowed:
+        told.failures.append(("not-allowed", f"{told.verb} under {names or 'no fault'}: {told.outcome} {told.code}"))
