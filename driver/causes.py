@@ -54,7 +54,7 @@ ROWS: tuple[Cause, ...] = (
           "the offset is off by hours, halves or quarters", _HOUR, _OFFSET_REMEDY, ("mount", "sighting")),
     Cause("zone-rules-outdated", "The offset is that of zone rules that were changed since.",
           "the offset, or the local time, is as an older zone database has it", _HOUR,
-          "update the zone database that it was taken from, then set offset and time", ("mount", "source")),
+          "update the zone database that it was taken from, then set offset and time", ("mount",)),
     Cause("utc-entered-as-local", "UTC was entered as the local time.",
           "the local time is behind or ahead by the offset", "15.041 deg for each hour of the offset",
           _CLOCK_REMEDY + "; or set the offset to 0 and leave UTC", ("mount", "sighting")),

@@ -47,22 +47,22 @@ def clock_rate(earlier: tuple[float, Result], later: tuple[float, Result]) -> Cl
     (utc_a, first), (utc_b, second) = sorted((earlier, later), key=lambda one: one[0])
     elapsed_s = utc_b - utc_a
     if elapsed_s < LEAST_APART_S:
-        raise ClockRateError(f"the two records are {elapsed_s:.0f} s apart: expected ten minutes at least, better hours")
+        raise ClockRateError(f"the two records are {elapsed_s:.0f} s apart: expected ten minutes or more, better hours")
     if second.verb != "check" and "time" in second.written:
         raise ClockRateError("the later record is of a run that set the clock: give the record of a check")
     a, b = _error(first), _error(second)
     low, high = (b[0] - a[1]) / elapsed_s * 1e6, (b[1] - a[0]) / elapsed_s * 1e6
     if min(abs(low), abs(high)) > MOST_PPM:
         raise ClockRateError(
-            f"the clock's error changed by {(b[0] + b[1] - a[0] - a[1]) / 2.0:+.1f} s in {elapsed_s / 3600.0:.1f} h: no "
-            "clock runs so, it was set in between; take two records with no setting between them"
+            f"the clock's error changed by {(b[0] + b[1] - a[0] - a[1]) / 2.0:+.1f} s in {elapsed_s / 3600.0:.1f} h: "
+            "no clock runs so, it was set in between; take two records with no setting between them"
         )
     return ClockRate(low, high, elapsed_s)
 
 
 def _error(result: Result) -> tuple[float, float]:
     if result.clock is None or result.clock.utc_error_s is None:
-        raise ClockRateError(f"the record of {result.started_utc} does not hold the clock's error: the truth was missing")
+        raise ClockRateError(f"the record of {result.started_utc} has no error of the clock: the truth was missing")
     if result.clock.fault:
         raise ClockRateError(f"the clock could not be measured at {result.started_utc}: {result.clock.fault}")
     return result.clock.utc_error_s

@@ -51,7 +51,7 @@ def look(talk: Talk, readings: Readings, manner: ClockManner, *, budget_s: float
     """Measure the clock beside a reading of everything. Raises Unreachable, TimeLimit, HostSuspended."""
     shown = measure(
         talk, readings.display_hours, budget_s=budget_s, ticks=ticks,
-        earlier=readings.local if manner.since is None else (), since=manner.since,
+        earlier=readings.local if manner.since is None else (), since=manner.since, doubting=True,
     )  # fmt: skip
     return manner.taken(shown)
 

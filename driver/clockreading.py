@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from noonmark.driver.mount import Talk, Timed
-from noonmark.driver.ticks import RATE_LIMIT, Pace, Ticks, next_question
+from noonmark.driver.ticks import RATE_LIMIT, Pace, Question, Ticks, next_question
 from noonmark.protocols import lx
 from noonmark.protocols.seams import Clock
 
@@ -41,7 +41,8 @@ class ClockMeasure:
     """`low`, `high`: bounds of local time of day minus monotonic, seconds, not folded, at the monotonic instant `at`.
 
     fault: why they are a hull and no bounds. rate_ppm: bounds of what the clock gains, fitted. round_trip_s: the
-    least one. parted_s: boot time minus monotonic, so that a later suspend shows. evidence: what it was found from.
+    least one; jitter_s: by how much the most exceeded it. parted_s: boot time minus monotonic, so that a later suspend
+    shows. evidence: what it was found from.
     """
 
     low: float
@@ -52,6 +53,7 @@ class ClockMeasure:
     at: float = 0.0
     rate_ppm: tuple[float, float] | None = None
     round_trip_s: float | None = None
+    jitter_s: float = 0.0
     parted_s: float | None = None
     evidence: Ticks | None = field(default=None, compare=False, repr=False)
 
@@ -96,8 +98,7 @@ def bounds(samples: list[Timed], display_hours: int) -> ClockMeasure:
     ticks = Ticks(_period_s(display_hours))
     for sample in samples:
         ticks.add(sample.seconds, sample.resolution_s, sample.t_before, sample.t_first)
-    least = min(sample.spread_s for sample in samples)
-    return _conclude(ticks, samples[0].t_before, samples[-1].t_first, least, None)
+    return _conclude(ticks, samples[0].t_before, samples[-1].t_first, [one.spread_s for one in samples], None)
 
 
 def measure(
@@ -109,12 +110,13 @@ def measure(
     earlier: Iterable[Timed] = (),
     since: Ticks | None = None,
     guess: tuple[float, float] | None = None,
+    doubting: bool = False,
 ) -> ClockMeasure:
     """Ask for the time, and in between for the date, until the limit is reached, `ticks` were seen, or `budget_s`.
 
     earlier: readings of just before. since: what the clock showed since it was set, to be carried on: where the new
-    replies fit it no longer, that is the fault. guess: what K is thought to be, which only spares questions.
-    Raises Unreachable, TimeLimit, HostSuspended.
+    replies fit it no longer, that is the fault; `doubting`: put it to the test, rather than narrow it further. guess:
+    what K is thought to be, which only spares questions. Raises Unreachable, TimeLimit, HostSuspended.
     """
     fault: str | None = None
     for attempt in range(TRIES):
@@ -123,7 +125,8 @@ def measure(
         for one in earlier:
             session.take(one)
         session.verify()
-        session.run(budget_s if attempt == 0 else max(budget_s, CHECK_S), ticks)
+        patience_s = budget_s if attempt == 0 else max(budget_s, CHECK_S)
+        session.run(patience_s, ticks, doubting=doubting and since is not None)
         asleep = parted_s(talk.clock) - parted
         if abs(asleep) > SUSPEND_S:
             talk.troubles.append(f"the machine was suspended for {asleep:.1f} s while the clock was measured")
@@ -152,14 +155,15 @@ class _Session:
     ) -> None:
         self.talk = talk
         self.period_s = _period_s(display_hours)
-        self.sure = Ticks(self.period_s) if since is None else since.copy()
-        self.ticks = self.sure.copy()
+        self.since = since
+        self.ticks = Ticks(self.period_s) if since is None else since.copy()
         self.waiting: list[Timed] = []
         self.taken: list[Timed] = []
         self.guess = guess
         self.pace: Pace | None = None
         self.slowest_s = 0.0  # of all cycles
-        self.begun = talk.clock.monotonic()
+        self.begun = self.end = talk.clock.monotonic()
+        self._date: lx.DateText | None = None
         self._troubles = len(talk.troubles)
 
     def take(self, sample: Timed) -> None:
@@ -168,16 +172,21 @@ class _Session:
 
     def verify(self) -> None:
         """Ask for the date. Where anything went wrong since the last time, what was heard since does not count."""
-        self.talk.ask("get-date", lx.parse_date)
+        date, _, _ = self.talk.ask("get-date", lx.parse_date)
+        if self._date not in (None, date) and not self._about_midnight():
+            self.talk.troubles.append("the date changed while it was not midnight")
+        self._date = date
         if len(self.talk.troubles) != self._troubles:
             self._troubles = len(self.talk.troubles)
             self.waiting.clear()
-            self.ticks = self.sure.copy()
+            self.ticks = self._told_by(self.taken, self.since)
             return
-        for sample in self.waiting:
-            self.sure.add(sample.seconds, sample.resolution_s, sample.t_before, sample.t_first)
         self.taken += self.waiting
         self.waiting.clear()
+
+    def _about_midnight(self) -> bool:
+        shown = [*self.taken[-1:], *self.waiting]
+        return any(min(one.seconds % self.period_s, -one.seconds % self.period_s) < 60.0 for one in shown)
 
     def ask(self) -> Timed:
         """One reading, taken."""
@@ -191,11 +200,10 @@ class _Session:
         self.take(sample)
         return sample
 
-    def run(self, budget_s: float, wanted: int) -> None:
-        """Ask until there is no use in going on."""
+    def run(self, budget_s: float, wanted: int, *, doubting: bool) -> None:
+        """Ask until there is no use in going on. doubting: test what was found, rather than narrow it further."""
         clock = self.talk.clock
-        self.begun = clock.monotonic()
-        end = min(self.begun + budget_s, self.talk.limit)
+        self.end = min(self.begun + budget_s, self.talk.limit)
         seen, tick = 0, 0
         while self.ticks.contradiction()[0] < GARBLED_S:  # where ticks are uneven, the more of them the better
             if self.pace is None or not self.ticks.count:
@@ -212,16 +220,23 @@ class _Session:
                 if self._enough(seen, wanted):
                     return
                 continue
-            if question.instant + self.pace.cycle_s > end:
+            if not self._in_time(question.instant):
                 break
             tick = question.tick
             if question.sweeping:
                 clock.wait_until(question.instant)
                 self.ask()
+            elif doubting:
+                self._ask_beside(question, late=seen % 2 == 1)
             else:
                 self._ask_around(question.instant)
         if self.waiting:
             self.verify()
+
+    def _in_time(self, instant: float) -> bool:
+        """Whether a question begun then, and the last one for the date, are answered before the end."""
+        assert self.pace is not None
+        return instant + 2 * self.pace.cycle_s <= self.end
 
     def _ask_around(self, instant: float) -> None:
         """The question that tells most, and one on either side of it whose answer should be known already: only they
@@ -234,6 +249,20 @@ class _Session:
         if clock.monotonic() < instant:
             clock.wait_until(instant)
         self.ask()
+        if self._in_time(clock.monotonic()):
+            self.ask()
+
+    def _ask_beside(self, question: Question, *, late: bool) -> None:
+        """Two questions as near to a tick as its bounds allow, of which the one should come before it and the other
+        after: either bound put to the test."""
+        assert self.pace is not None
+        clock = self.talk.clock
+        begin = question.latest + EARLIER_S - self.slowest_s if late else question.earliest - EARLIER_S
+        if begin > clock.monotonic():
+            clock.wait_until(begin)
+        self.ask()
+        if late and clock.monotonic() < question.latest + EARLIER_S:
+            clock.wait_until(question.latest + EARLIER_S)
         self.ask()
 
     def _enough(self, seen: int, wanted: int) -> bool:
@@ -247,37 +276,40 @@ class _Session:
 
     def own(self) -> Ticks:
         """What the replies of this session say by themselves."""
-        ticks = Ticks(self.period_s)
-        for sample in (*self.taken, *self.waiting):
+        return self._told_by([*self.taken, *self.waiting], None)
+
+    def _told_by(self, samples: list[Timed], since: Ticks | None) -> Ticks:
+        ticks = Ticks(self.period_s) if since is None else since.copy()
+        for sample in samples:
             ticks.add(sample.seconds, sample.resolution_s, sample.t_before, sample.t_first)
         return ticks
 
     def conclude(self, parted: float) -> ClockMeasure:
         if not self.ticks.count:  # something went wrong beside every answer so far
             self.ask()
-        ticks = self.ticks
-        least = self.pace.round_trip_s if self.pace is not None else 0.0
-        return _conclude(ticks, self.begun, self.talk.clock.monotonic(), least, parted)
+        spreads = [one.spread_s for one in (*self.taken, *self.waiting)] or [self.ticks.round_trip_s]
+        return _conclude(self.ticks, self.begun, self.talk.clock.monotonic(), spreads, parted)
 
 
 def _period_s(display_hours: int) -> float:
     return 86400.0 if display_hours == 24 else 43200.0
 
 
-def _conclude(ticks: Ticks, since: float, until: float, least_s: float, parted: float | None) -> ClockMeasure:
+def _conclude(
+    ticks: Ticks, since: float, until: float, spreads: list[float], parted: float | None
+) -> ClockMeasure:
     bound = ticks.narrowest(since, until)
-    fault = None
+    rate_ppm: tuple[float, float] | None = None
+    fault, steady = None, STEADY
     if ticks.contradicted:
         fault = _unsteady(ticks.contradiction()[0])
-        return ClockMeasure(
-            bound.low, bound.high, ticks.count, fault=fault, at=bound.at, round_trip_s=least_s, parted_s=parted,
-            evidence=ticks,
-        )  # fmt: skip
-    rate_low, rate_high = (1e6 * rate for rate in ticks.rate())
-    steady = f"{STEADY}; fitted: {rate_low:+.0f} to {rate_high:+.0f} ppm"
+    else:
+        low, high = ticks.rate()
+        rate_ppm = (1e6 * low, 1e6 * high)
+        steady = f"{STEADY}; fitted: {rate_ppm[0]:+.0f} to {rate_ppm[1]:+.0f} ppm"
     return ClockMeasure(
-        bound.low, bound.high, ticks.count, (TRUNCATES, DURING, NOT_LATE, steady), None, bound.at,
-        (rate_low, rate_high), least_s, parted, ticks,
+        bound.low, bound.high, ticks.count, (TRUNCATES, DURING, NOT_LATE, steady), fault, bound.at, rate_ppm,
+        round_trip_s=min(spreads), jitter_s=max(spreads) - min(spreads), parted_s=parted, evidence=ticks,
     )  # fmt: skip
 
 

@@ -66,6 +66,7 @@ class _Try:
     error_s: float
     half_width_s: float
     at: float
+    jitter_s: float
 
 
 @dataclass(slots=True)
@@ -145,7 +146,7 @@ class ClockSetter:
         error_s = self._error_s(shown)
         if len(self.tries) == len(self.sender.sends):
             self.tries.pop()  # the same, measured longer
-        self.tries.append(_Try(sent.ahead_s, error_s, shown.half_width_s, shown.at))
+        self.tries.append(_Try(sent.ahead_s, error_s, shown.half_width_s, shown.at, shown.jitter_s))
         return shown.fault is None and abs(error_s) < NOT_TAKEN_S
 
     @property
@@ -171,9 +172,9 @@ class ClockSetter:
         Where the phase is in doubt and that is about the same instant of a second again, as much beside it as tells."""
         right = sum(one.ahead_s - one.error_s + self.manner.goal_s for one in self.tries) / len(self.tries)
         self._beside_s = 0.0
-        if not self._tested and self.manner.phase == "unknown" and (self._in_doubt() or not self._explained()):
+        if self._in_doubt() or (self.manner.phase == "unknown" and not self._tested and not self._explained()):
             step = wrap_signed(right - self.tries[-1].ahead_s, 1.0)
-            least = min(max(TEST_S, 3 * self.tries[-1].half_width_s), MOST_TEST_S)
+            least = min(max(TEST_S, 3 * self.tries[-1].half_width_s + self.tries[-1].jitter_s), MOST_TEST_S)
             if abs(step) < least:
                 self._tested, self._beside_s = True, copysign(least, step)
         return right + self._beside_s
@@ -187,7 +188,7 @@ class ClockSetter:
 
     def _in_doubt(self) -> bool:
         """Whether the phase must be found out by setting at another instant of a second."""
-        return self.manner.phase == "unknown" and self.before is not None
+        return self.manner.phase == "unknown" and self.before is not None and not self._tested
 
     def _learn(self) -> None:
         """What the sendings so far tell of the phase, and then the first one of the display."""
@@ -198,7 +199,7 @@ class ClockSetter:
         meant = wrap_signed(second.ahead_s - first.ahead_s, 1.0)
         moved = wrap_signed(second.error_s - first.error_s, 1.0)
         doubt_s = first.half_width_s + second.half_width_s + RATE_LIMIT * (second.at - first.at)
-        if abs(meant) <= doubt_s:
+        if abs(meant) <= doubt_s + max(first.jitter_s, second.jitter_s):
             return  # too small a step to tell anything by
         self.manner.phase = "kept" if abs(moved) < abs(wrap_signed(moved - meant, 1.0)) else "reset"
         origin = self.tries[0]

@@ -48,6 +48,10 @@ def _sky(run: Run) -> list[CauseValue]:
         if run.evidence.declared is not None and run.sight.fitting:
             return [_plain("dialect-contradicted", "under another one its sidereal time would fit")]
         slug, words = sidereal_trouble(run.sight)
+        if slug == "date-impossible":
+            return [_plain("date-wrong", words)]
+        if slug not in CAUSES:
+            return []
         return [_plain(slug, words, _by_chance(run.sight) if slug == "sidereal-clock-imprecise" else 0.0)]
     latitude = next((row for one in run.decision.judgements[:1] for row in one.rows if row.name == "latitude"), None)
     if latitude is not None and latitude.ok and latitude_sign(run.sight) == "contradicted":

@@ -83,8 +83,10 @@ def _free_place(ctx: Context, tolerance: Tolerances) -> Iterator[FreeSlip]:
             return None
         if abs(wrap_signed(read.offset_h - read.longitude_deg / 15.0, 24.0)) > SOLAR_REACH_H:
             return None
+        if abs(read.offset_h * 4.0 - round(read.offset_h * 4.0)) > 4.0 * tolerance.offset_h:
+            return None  # no zone keeps such an offset
         there = moved[0]._replace(offset_h=read.offset_h, local_s=s.local_s + hours * 3600.0)
-        return there, moved[1] + math.log(2 * SOLAR_REACH_H)
+        return there, moved[1] + math.log(8.0 * SOLAR_REACH_H)
 
     def works(s: Settings, read: Settings) -> tuple[Settings, float] | None:
         if not whole_degrees(read, tolerance) or whole_degrees(ctx.right, tolerance):

@@ -8,7 +8,7 @@ from dataclasses import replace
 from noonmark.driver import clockset, conventions, zones
 from noonmark.driver.comparison import unix_datetime
 from noonmark.driver.gathering import Sources, open_sources
-from noonmark.driver.mount import Talk
+from noonmark.driver.mount import ATTEMPTS, Readings, Talk, Unreachable
 from noonmark.driver.proof import Decision, Sight, decide, latitude_sign, sidereal_trouble
 from noonmark.driver.run import Run, Stop
 from noonmark.driver.seams import guarded
@@ -43,24 +43,44 @@ def open_all(run: Run, newest_record_s: float, *, reads_only: bool) -> Sources:
 def look_at_mount(
     run: Run, *, pointing: bool = True, quick: bool = False, measure: clockset.ClockMeasure | None = None
 ) -> Sight:
-    """Read everything, and measure the clock, where it was not just before. Raises Unreachable, TimeLimit, Stop."""
+    """Read everything, and measure the clock, where it was not just before; again, where a setting changed meanwhile.
+    Raises Unreachable, TimeLimit, Stop."""
     assert run.talk is not None
-    clock = run.seams.clock
-    before = clock.monotonic()
-    readings = run.talk.read_all(pointing=pointing)
-    run.wait("reading the mount's settings", clock.monotonic() - before)
-    before = clock.monotonic()
-    if quick:
-        measure = clockset.glance(readings, run.clock)
-    elif measure is None:
-        budget_s, ticks = _patience(run)
-        try:
-            measure = clockset.look(run.talk, readings, run.clock, budget_s=budget_s, ticks=ticks)
-        except clockset.HostSuspended as error:
-            raise Stop("untrusted", "host-suspended", str(error), "keep the machine awake, and run again") from None
-        run.wait("measuring the mount's clock", clock.monotonic() - before)
-    run.sight = run.evidence.look(readings, measure)
+    for _ in range(ATTEMPTS):
+        readings = _read_all(run, pointing)
+        if quick:
+            found = clockset.glance(readings, run.clock)
+            break
+        if measure is not None:
+            found = measure
+            break
+        found = _measured(run, readings)
+        if run.talk.still_shows(readings):
+            break
+    else:
+        raise Unreachable("the mount's settings change at every reading", "mount-garbled", "watch its display")
+    run.sight = run.evidence.look(readings, found)
     return run.sight
+
+
+def _read_all(run: Run, pointing: bool) -> Readings:
+    assert run.talk is not None
+    before = run.seams.clock.monotonic()
+    readings = run.talk.read_all(pointing=pointing)
+    run.wait("reading the mount's settings", run.seams.clock.monotonic() - before)
+    return readings
+
+
+def _measured(run: Run, readings: Readings) -> clockset.ClockMeasure:
+    assert run.talk is not None
+    before = run.seams.clock.monotonic()
+    budget_s, ticks = _patience(run)
+    try:
+        measure = clockset.look(run.talk, readings, run.clock, budget_s=budget_s, ticks=ticks)
+    except clockset.HostSuspended as error:
+        raise Stop("untrusted", "host-suspended", str(error), "keep the machine awake, and run again") from None
+    run.wait("measuring the mount's clock", run.seams.clock.monotonic() - before)
+    return measure
 
 
 def _patience(run: Run) -> tuple[float, int]:

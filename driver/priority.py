@@ -29,7 +29,7 @@ def undisturbed(clock: Clock) -> Iterator[str]:
         return
     try:
         before = os.sched_getscheduler(0), os.sched_getparam(0)
-        os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(1))
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(1))
     except OSError:
         yield DENIED
         return

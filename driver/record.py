@@ -48,6 +48,14 @@ class Record:
     path: Path
     data: dict[str, Any]
 
+    @property
+    def on_disk(self) -> bool:
+        """Whether a stage of it was written."""
+        try:
+            return self.path.exists()
+        except OSError:
+            return False
+
     def save(self, stage: str) -> None:
         """Temporary file, fsync, rename, fsync of the folder. Raises RecordError; the former stage then stands."""
         self.data["stage"] = stage

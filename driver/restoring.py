@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Literal
 
@@ -13,12 +14,13 @@ from noonmark.driver.mount import Readings
 from noonmark.driver.record import RecordError
 from noonmark.driver.result import SettingRow
 from noonmark.driver.run import Run, Stop
-from noonmark.driver.writing import Told, manner_from
+from noonmark.driver.writing import Told, manner_from, shown_alike
 from noonmark.protocols import lx
 from noonmark.protocols.seams import ReplyError
 from noonmark.protocols.sexagesimal import wrap_signed
 
 CENTURY_S = 3.2e9  # no clock is further off
+PUT_BACK_S = 2.0  # a clock put back is within this: its second was sent on time, and its display is late by under one
 
 
 def earlier_settings(run: Run) -> dict[str, Any]:
@@ -107,16 +109,51 @@ def restore(run: Run, path: Path | None) -> Stop:
         run.record.save("planned")
     except RecordError as error:
         raise Stop("refused", error.code, f"{error}; nothing was written", "free space, or set [record] folder") from None
-    told = setting.put_back(
-        run, wanted, None if clock is None else lambda instant: clock + _utc_at(run, instant),
-        str(earlier.get("date_order", "mdy")),
-    )  # fmt: skip
+    local_at = None if clock is None else lambda instant: clock + _utc_at(run, instant)
+    order: Literal["mdy", "dmy"] = "dmy" if earlier.get("date_order") == "dmy" else "mdy"
+    told = setting.put_back(run, wanted, local_at, order)
     looking.look_at_mount(run)
+    gone = {name for name in _gone_since(run, wanted, local_at, order) if told.get(name) == "there"}
+    run.confirmed -= gone
+    told |= dict.fromkeys(gone, "changed-otherwise")
     run.rows = _rows(run, wanted, told)
     missing = [name for name, what in told.items() if what != "there"]
+    if gone:
+        return Stop("incomplete", "settings-overwritten", "put back, and did not stay: " + ", ".join(missing),
+                    "something else writes to this mount, or its clock does not run; see the settings")  # fmt: skip
     if missing:
         return Stop("incomplete", "settings-not-taken", "not put back: " + ", ".join(missing), "see the settings")
     return Stop("confirmed", "restored", f"the settings of {source.path} are back, and were read back")
+
+
+def _gone_since(
+    run: Run, wanted: Readings, local_at: Callable[[float], float] | None, order: Literal["mdy", "dmy"]
+) -> set[str]:
+    """What the last look shows otherwise than it was put back; the clock of a mount goes on, or was stopped."""
+    assert run.sight is not None
+    shown, measure = run.sight.readings, run.sight.measure
+    pairs: dict[str, tuple[lx.Angle | lx.OffsetText, lx.Angle | lx.OffsetText]] = {
+        "longitude": (shown.longitude, wanted.longitude), "latitude": (shown.latitude, wanted.latitude),
+        "offset": (shown.offset, wanted.offset),
+    }  # fmt: skip
+    gone = {name for name, (now, then) in pairs.items() if not shown_alike(now, then)}
+    if local_at is None:
+        return gone
+    last = shown.local[-1]
+    near = local_at(last.instant)
+    low, high = measure.anchored(near - last.instant, shown.display_hours)
+    if abs((low + high) / 2 + last.instant - near) > PUT_BACK_S:
+        gone.add("time")
+    days = {unix_datetime(near + step).date() for step in (-PUT_BACK_S, PUT_BACK_S)}  # midnight may lie between
+    if shown.date.in_order(order, _century(near)) not in days:
+        gone.add("date")
+    return gone
+
+
+def _century(local_s: float) -> int:
+    """The first year of the century in which a local time, seconds since 1970, lies."""
+    year = unix_datetime(local_s).year
+    return year - year % 100
 
 
 def _clock_of(earlier: dict[str, Any], path: Path) -> float | None:

@@ -215,6 +215,6 @@ def _finish(run: Run, stop: Stop, exit_status: int | None) -> Result:
         record.prune(data.path.parent, data.path)
     except RecordError as error:
         run.note("record-not-written", str(error))
-        stage = data.data.get("stage") if data.path.exists() else None
-        result = result.model_copy(update={"notes": tuple(run.notes), "record": str(data.path) if stage else None})
+        record_path = str(data.path) if data.on_disk else None
+        result = result.model_copy(update={"notes": tuple(run.notes), "record": record_path})
     return result

@@ -30,6 +30,7 @@ from noonmark.driver.writing import (
     no_longer_there,
     offset_forms,
     reading_back,
+    shown_alike,
     site_target,
     write_date,
 )
@@ -252,14 +253,12 @@ class Setter:
         for number in range(PASSES):
             target = self._target()
             self.write(names, target)
-            fitted = self._look_again(target)
+            self._look_again(target)
             decision = conclude(self.run)
-            if self._all_refused(number):
-                return
+            if number == 0:
+                self._stop_if_all_refused()
             flipped = self._other_date_order()
-            if decision.state == "none":
-                if not fitted and number == 0 and not staged:
-                    pass  # a clock that is only renewed later, or a stale first look: once more, in stages
+            if decision.state == "none":  # a clock that is only renewed later, or a stale first look: in stages
                 staged = True
                 self._in_stages()
                 names = names_to_write(self.run)
@@ -314,17 +313,16 @@ class Setter:
         self.run.confirmed -= gone
         return self.run.evidence.add(sight, fresh=True)
 
-    def _all_refused(self, number: int) -> bool:
+    def _stop_if_all_refused(self) -> None:
         """Every write was refused and nothing changed: no use in going on. Raises Stop."""
         refused = [name for name in self.run.attempts if self.told.get(name) == "refused"]
-        if number == 0 and self.told and len(refused) == len(self.told) and self._as_before():
+        if self.told and len(refused) == len(self.told) and self._as_before():
             assert self.run.sight is not None
             parked = self.run.sight.readings.status is not None and self.run.sight.readings.status[1] not in "TN"
             raise Stop(
                 "refused", "mount-refuses-settings", "the mount refuses every setting; it is as it was",
                 "some mounts take settings once per power-up, or not while parked" + (": it is parked" if parked else ""),
             )  # fmt: skip
-        return False
 
     def _as_before(self) -> bool:
         """Whether the mount shows the place, the offset, the date and the running clock that it showed at first."""
@@ -441,12 +439,7 @@ def _put_back_one(run: Run, writer: Writer, name: str, wire: bytes) -> Told:
 
     def there() -> bool:
         shown, _, _ = writer.talk.ask(f"get-{name}", parsers[name])
-        if isinstance(shown, lx.Angle) and isinstance(wanted, lx.Angle):
-            gap = abs(wrap_signed(shown.value_deg - wanted.value_deg, 360.0))
-            return gap <= max(shown.resolution_deg, wanted.resolution_deg) + 1e-9
-        return isinstance(shown, lx.OffsetText) and isinstance(wanted, lx.OffsetText) and (
-            abs(shown.value_h - wanted.value_h) < 1 / 120
-        )
+        return shown_alike(shown, wanted)
 
     if there():
         run.confirmed.add(name)

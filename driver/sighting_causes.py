@@ -43,7 +43,7 @@ def hypotheses(places: Scene, ctx: Context, axis: Axis, *, synced: bool) -> list
     right = Hypothesis((), "", 0.0, _turned_by(0.0), places.site.latitude_deg, small, hour_angle_deg=0.0)
     causes = list(_settings(right, ctx, axis, synced))
     if not synced:
-        causes += [*_whole_hours(right), _any_hour_angle(right)]
+        causes += [*_whole_hours(right), *_any_hour_angle(right)]
     if axis == "equatorial":
         causes.append(
             replace(
@@ -120,11 +120,12 @@ def _whole_hours(right: Hypothesis) -> Iterator[Hypothesis]:
             )  # fmt: skip
 
 
-def _any_hour_angle(right: Hypothesis) -> Hypothesis:
-    return replace(
-        right, slugs=("clock-off",), words="The hour angle is off by an amount of no known kind", cost=LN_K,
-        widths_deg=(ANY_HOUR_ANGLE_DEG, *right.widths_deg[1:]), hour_angle_deg=None,
-    )  # fmt: skip
+def _any_hour_angle(right: Hypothesis) -> Iterator[Hypothesis]:
+    for slug in ("clock-off", "coordinate-mistyped"):
+        yield replace(
+            right, slugs=(slug,), words="The hour angle is off by an amount of no known kind", cost=LN_K,
+            widths_deg=(ANY_HOUR_ANGLE_DEG, *right.widths_deg[1:]), hour_angle_deg=None,
+        )  # fmt: skip
 
 
 def _equinoxes(right: Hypothesis, places: Scene) -> Iterator[Hypothesis]:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from noonmark.driver.sighting_explanation import Solution
 
 ON_THE_MERIDIAN_DEG = 15.0
-FREE_HOUR_ANGLE = ("clock-off", "offset-hours-wrong")
+FREE_HOUR_ANGLE = ("clock-off", "coordinate-mistyped", "offset-hours-wrong")
 SAME = (
     "to a sighting a wrong clock, offset, longitude or home position and a bad sync are one and the same: an error of "
     "hour angle, of which only the size tells; that is what the odds stand on"
@@ -53,7 +53,7 @@ def sentence(
     told = hypothesis.words or CAUSES[slugs[0]].sentence[:-1]
     if hour_angle_deg and "polar-axis-off" not in slugs[:1]:
         told += f": {hour_angle_deg:+.2f} deg of hour angle"
-        if "clock-off" in slugs:
+        if hypothesis.widths_deg[0]:
             hours, ahead = abs(hour_angle_deg) / 15.0 / SIDEREAL_PER_SOLAR, hour_angle_deg > 0
             told += f", as of a clock {hours:.3f} h {'ahead' if ahead else 'behind'}, or a longitude "
             told += f"{abs(hour_angle_deg):.2f} deg too far {'east' if ahead else 'west'}"

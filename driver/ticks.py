@@ -48,13 +48,17 @@ class Ticks:
     everything added since is kept for the hull, and bounds are no longer given by `at`.
     """
 
-    __slots__ = ("_corners", "_highs", "_lows", "contradicted", "count", "origin", "period_s", "reference", "unit_s")
+    __slots__ = (
+        "_corners", "_highs", "_lows", "contradicted", "count", "origin", "period_s", "reference", "round_trip_s",
+        "unit_s",
+    )  # fmt: skip
 
     def __init__(self, period_s: float = 86400.0) -> None:
         self.period_s = period_s
         self.unit_s = 1.0
         self.origin = 0.0  # of the instants, and
         self.reference = 0.0  # of K in the corners, so that no digit is lost
+        self.round_trip_s = 0.0  # the least
         self.count = 0
         self.contradicted = False
         self._corners: list[Corner] = []
@@ -64,7 +68,7 @@ class Ticks:
     def copy(self) -> Ticks:
         """The same, to be carried on by itself."""
         other = Ticks(self.period_s)
-        for name in ("unit_s", "origin", "reference", "count", "contradicted"):
+        for name in ("unit_s", "origin", "reference", "round_trip_s", "count", "contradicted"):
             setattr(other, name, getattr(self, name))
         other._corners, other._lows, other._highs = list(self._corners), list(self._lows), list(self._highs)
         return other
@@ -75,6 +79,7 @@ class Ticks:
             self.origin, self.reference, self.unit_s = before, seconds - before, unit_s
             low, high = before - first - 0.01 * unit_s, 1.01 * unit_s
             self._corners = [(low, -RATE_LIMIT), (high, -RATE_LIMIT), (high, RATE_LIMIT), (low, RATE_LIMIT)]
+        self.round_trip_s = min(self.round_trip_s, first - before) if self.count else first - before
         self.count += 1
         value = seconds - before - self.reference
         value -= round(value / self.period_s) * self.period_s  # midnight, or noon on a display of 12 hours
@@ -157,12 +162,13 @@ class Ticks:
         return max(bound - rate * at for at, bound in self._lows) - min(bound - rate * at for at, bound in self._highs)
 
     def hull(self, instant: float) -> Bound:
-        """What spans the replies that contradict each other, and as much again on either side: no bound, but where
-        the clock as displayed was seen to be."""
+        """What spans the replies that contradict each other, and on either side as much again and the least round trip:
+        no bound, but where the clock as displayed was seen to be."""
         gap, rate = self.contradiction()
         elapsed = instant - self.origin
-        low = min(bound + rate * (elapsed - at) for at, bound in self._highs) - gap
-        high = max(bound + rate * (elapsed - at) for at, bound in self._lows) + gap
+        beside_s = gap + self.round_trip_s
+        low = min(bound + rate * (elapsed - at) for at, bound in self._highs) - beside_s
+        high = max(bound + rate * (elapsed - at) for at, bound in self._lows) + beside_s
         return Bound(instant, self.reference + low, self.reference + high)
 
 
@@ -211,11 +217,16 @@ class Pace:
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """When to begin the next question, and the tick that it is for. `sweeping`: one of many in a row."""
+    """When to begin the next question, and the tick that it is for. `sweeping`: one of many in a row.
+
+    earliest, latest: begun before the one it is answered before the tick, begun after the other after it.
+    """
 
     instant: float
     tick: int
     sweeping: bool
+    earliest: float
+    latest: float
 
 
 def next_question(ticks: Ticks, now: float, pace: Pace, guess: tuple[float, float] | None = None) -> Question:
@@ -240,10 +251,10 @@ def next_question(ticks: Ticks, now: float, pace: Pace, guess: tuple[float, floa
             begin = max(earliest + pace.cycle_s, tick * unit - likely - round_trip, now)
         else:
             begin = earliest + open_s / 2
-            if begin >= now and open_s > 0:
+            if begin >= now and open_s > 0 and not ticks.contradicted:
                 begin = ticks.halving(tick, earliest, latest, round_trip)
             if begin < now < latest - 0.1 * open_s:
                 begin = now
         if begin >= now and begin < max(latest, earliest + READING_S):
-            return Question(begin, tick, open_s > 2 * pace.cycle_s)
+            return Question(begin, tick, open_s > 2 * pace.cycle_s, earliest, latest)
         tick += 1

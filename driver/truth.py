@@ -169,7 +169,7 @@ def _agree_on_time(
     verdicts = [Verdict(one.source, one.origin, "time", True, "") for one in inside]
     verdicts += [_outsider(one, low, high) for one in outside]
     for one in coarse:
-        verdict = _coarse_verdict(one, low, high)
+        verdict = _coarse_verdict(one, low, high, frozenset(claim.origin for claim in inside))
         verdicts.append(verdict)
         if verdict.agrees:
             origins.add(one.origin)
@@ -219,12 +219,15 @@ def _outsider(one: TimeClaim, low: float, high: float) -> Verdict:
     return Verdict(one.source, one.origin, "time", False, why, cause)
 
 
-def _coarse_verdict(one: TimeClaim, low: float, high: float) -> Verdict:
+def _coarse_verdict(one: TimeClaim, low: float, high: float, others: frozenset[str]) -> Verdict:
     gap = (one.low + one.high - low - high) / 2
     if abs(gap) <= COARSE_AGREEMENT_S:
         why = f"not synchronised; {gap:+.1f} s from the others: counts for date and hour, not for the second"
         return Verdict(one.source, one.origin, "time", True, why)
     cause, sentence = likely_cause(gap, one.origin)
+    if gap > 0 and others == {"gnss"}:  # ahead by just so many weeks: it is the receivers that fell back
+        rolled, told = likely_cause(-gap, "gnss")
+        cause, sentence = (rolled, told) if rolled == "week-rollover" else (cause, sentence)
     why = f"not synchronised and {gap:+.0f} s from the others, so it abstains" + (f": {sentence}" if sentence else "")
     return Verdict(one.source, one.origin, "time", None, why, cause or "host-clock-never-set")
 

@@ -228,6 +228,16 @@ def offset_there(shown: lx.OffsetText, target: Target) -> bool:
     return coarse and abs(shown.value_h - wanted) < shown.resolution_h
 
 
+def shown_alike(one: lx.Angle | lx.OffsetText, other: lx.Angle | lx.OffsetText) -> bool:
+    """Whether two readings of a coordinate, or of the offset, are the same within the resolution of their formats."""
+    if isinstance(one, lx.Angle) and isinstance(other, lx.Angle):
+        gap = abs(wrap_signed(one.value_deg - other.value_deg, 360.0))
+        return gap <= max(one.resolution_deg, other.resolution_deg) + 1e-9
+    return isinstance(one, lx.OffsetText) and isinstance(other, lx.OffsetText) and (
+        abs(one.value_h - other.value_h) < 1 / 120
+    )
+
+
 def no_longer_there(readings: Readings, target: Target) -> set[str]:
     """Which of longitude, latitude and offset a later reading does not show as the target has them."""
     there = {

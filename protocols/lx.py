@@ -121,7 +121,7 @@ _COORDINATE = re.compile(
 )
 _TIME = re.compile(rb"^(?P<h>\d{2}):(?P<m>\d{2}):(?P<s>\d{2})(?P<frac>\.\d{1,3})?$")
 _SHORT_TIME = re.compile(rb"^(?P<h>\d{2}):(?P<m>\d{2})\.(?P<tenth>\d)$")
-_DATE = re.compile(rb"^(\d{2})[/:-](\d{2})[/:-](\d{4}|\d{2})$")
+_DATE = re.compile(rb"^(\d{2})[/-](\d{2})[/-](\d{4}|\d{2})$")  # never `:`, which tells a time of day apart
 _OFFSET = re.compile(rb"^(?P<sign>[+-]?)(?P<h>\d{1,2})(?:\.(?P<frac>\d{1,2})|:(?P<min>\d{2}))?$")
 _STATUS = re.compile(rb"^([A-Za-z])([A-Za-z])([A-Za-z0-9])$")
 

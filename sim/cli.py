@@ -17,6 +17,7 @@ from noonmark.sim.endpoints import Endpoint, EndpointError, PseudoTerminal, TcpP
 from noonmark.sim.faults import FAULTS
 from noonmark.sim.line import LineManner
 from noonmark.sim.receiver import SimulatedReceiver
+from noonmark.sim.rigfile import RigFileError, build_rig
 from noonmark.sim.serve import (
     HostClock,
     ServedMount,
@@ -154,7 +155,8 @@ def receiver_command(
 
 
 @sim.command("rig")
-@click.option("--folder", type=click.Path(path_type=Path, file_okay=False), required=True,
+@click.argument("file", required=False, type=click.Path(path_type=Path))
+@click.option("--folder", type=click.Path(path_type=Path, file_okay=False),
               help="Make the links FOLDER/mount and FOLDER/receiver to the two pseudo-terminals.")  # fmt: skip
 @click.option("--latitude", type=float, help="The receiver's: degrees, north positive.")
 @click.option("--longitude", type=float, help="The receiver's: degrees, east positive.")
@@ -169,8 +171,11 @@ def receiver_command(
               help="Of a mount, its line, or a receiver; see `sim faults`.")  # fmt: skip
 @click.option("--seed", type=int, default=0, show_default=True, help="What chance is drawn from.")
 @click.option("--baud", type=click.IntRange(50, 4_000_000), default=9600, show_default=True)
+@click.pass_context
 def rig_command(
-    folder: Path,
+    context: click.Context,
+    file: Path | None,
+    folder: Path | None,
     latitude: float | None,
     longitude: float | None,
     altitude: float | None,
@@ -183,7 +188,16 @@ def rig_command(
     seed: int,
     baud: int,
 ) -> None:
-    """Serve a mount and a receiver of one world. Two lines on stdout: the mount's address, the receiver's."""
+    """Serve several devices of one world until SIGTERM or SIGINT.
+
+    With FILE, a TOML file of [[mount]] and [[receiver]] tables (see demo/rig.toml): a line of name and address for each
+    on stdout, and then "ready". Without it one mount and one receiver: two lines, the mount's address, the receiver's.
+    """
+    if file is not None:
+        _serve_rig_file(file, context)
+        return
+    if folder is None:
+        raise click.UsageError("which rig? Name a FILE that describes it, or give --folder for a mount and a receiver")
     place = _place(latitude, longitude, altitude, site)
     timeline = RealTimeline(HostClock())
     try:
@@ -222,6 +236,29 @@ def rig_command(
     finally:
         for line in lines:
             line.close()
+
+
+def _serve_rig_file(file: Path, context: click.Context) -> None:
+    given = [name for name in context.params if name != "file" and _was_given(context, name)]
+    if given:
+        options = ", ".join("--" + {"right_at": "right", "fault_specs": "fault"}.get(name, name.replace("_", "-")) for name in given)
+        raise click.UsageError(f"{file} describes the whole rig: leave out {options}")
+    timeline = RealTimeline(HostClock())
+    try:
+        rig = build_rig(file, timeline)
+    except RigFileError as error:
+        raise click.UsageError(str(error)) from None
+    try:
+        try:
+            serve([one.service for one in rig.devices], timeline, rig.lines, sys.stdout)
+        finally:
+            rig.close()
+    except SeamError as error:  # a state can't be kept any more
+        raise click.ClickException(str(error)) from None
+
+
+def _was_given(context: click.Context, name: str) -> bool:
+    return context.get_parameter_source(name) is not click.core.ParameterSource.DEFAULT
 
 
 @sim.command("faults")

@@ -252,8 +252,8 @@ class TurnsOffset(_AtCommand):
     """Restarts, and takes its offset the other way round from then on."""
 
     def happen(self, mount: SimulatedMount, at: float) -> None:
-        mount.power_cycle(at)
         mount.firmware.turn_offset()
+        mount.power_cycle(at)  # after it: the sidereal time is renewed at the restart, as its offset is then taken
 
     def delay_s(self, mount: SimulatedMount, command: bytes, at: float) -> float:
         bites = self.bites

@@ -149,7 +149,7 @@ def right(
     daylight_h = 1.0 if dialect.clock.daylight_hour else 0.0
     believed_h = offset_h - daylight_h
     if dialect.clock.local_is_utc or not offset_is_held(believed_h, dialect):
-        believed_h, offset_h = 0.0, daylight_h if not dialect.clock.local_is_utc else 0.0
+        believed_h, offset_h = 0.0 if dialect.clock.local_is_utc else -daylight_h, 0.0
     unit = 3600 if dialect.coordinates.written == "second" else 60
     return MountState(
         round(latitude_deg * unit) / unit,

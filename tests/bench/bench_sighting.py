@@ -137,8 +137,8 @@ def main() -> None:
         tally = campaign(wanted, count, given.seed)
         wrong = sum(tally.misses.values())
         print(
-            f"{label} at 30 arcmin of noise: {tally.made}, the mistake itself first {tally.exact / tally.made:.1%}, one "
-            f"that can't be told from it {tally.alike / tally.made:.1%}, drowned in the noise "
+            f"{label} at 30 arcmin of noise: {tally.made}, the mistake itself first {tally.exact / tally.made:.1%}, "
+            f"one that can't be told from it {tally.alike / tally.made:.1%}, drowned in the noise "
             f"{tally.drowned / tally.made:.1%}, wrong {wrong / tally.made:.1%}; of {given.right} right mounts "
             f"{right_looks(given.right, count, given.seed)} called wrong; {time.perf_counter() - begin:.0f} s"
         )

@@ -2,14 +2,13 @@
 
 A test whose only fixture is `place` is begun ahead of its turn, in a thread; when its turn comes, its outcome is
 awaited. Such a test touches nothing but its own folder and processes. Where pytest itself runs in several processes
-they all go to one of them (`--dist loadgroup`), or, told otherwise, nothing is begun ahead.
+they all go to one of them (tests/conftest.py); if told otherwise, nothing is begun ahead.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -25,7 +24,7 @@ class Ahead:
     def __init__(self, session: pytest.Session, folders: pytest.TempPathFactory) -> None:
         self._pool = ThreadPoolExecutor(AT_ONCE)
         self._begun: dict[str, Future[None]] = {}
-        if hasattr(session.config, "workerinput") and not session.config.getoption("loadgroup", False):
+        if not getattr(session.config, "workerinput", {}).get("outside_together", True):
             return  # other processes begin them as well
         for number, item in enumerate(session.items):
             if overlaps(item) and not any(mark.name in ("skip", "xfail") for mark in item.iter_markers()):
@@ -61,14 +60,6 @@ def _body(item: pytest.Function, folder: Any) -> None:
         place.close()
 
 
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    if config.pluginmanager.hasplugin("xdist"):
-        for item in items:
-            if Path(__file__).parent in item.path.parents and overlaps(item):
-                item.add_marker(pytest.mark.xdist_group("outside"))
-
-
 @pytest.fixture(scope="session")
 def _ahead(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ahead]:
     ahead = Ahead(request.session, tmp_path_factory)
@@ -78,7 +69,9 @@ def _ahead(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
 
 
 @pytest.fixture
-def place(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory, _ahead: Ahead) -> Iterator[Place | None]:
+def place(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory, _ahead: Ahead
+) -> Iterator[Place | None]:
     """A folder to work in."""
     if _ahead.begun(request.node):
         yield None

@@ -52,7 +52,9 @@ def test_the_daemon_and_the_same_receiver_read_directly_are_one_origin(place: Pl
     ("elsewhere", "place", "3.0 km"),
     ("other-hemisphere", "place", "wrong sign"),
 ], ids=["3-km-away", "other-hemisphere"])  # fmt: skip
-def test_what_is_wrong_with_a_receiver_is_named_through_the_daemon_too(place: Place, fault: str, kind: str, words: str) -> None:
+def test_what_is_wrong_with_a_receiver_is_named_through_the_daemon_too(
+    place: Place, fault: str, kind: str, words: str
+) -> None:
     mount = place.mount()
     daemon = Daemon(place, place.receiver("--fault", fault))
     found = place.run("set", "--config", daemon.config(mount), "--json")

@@ -57,7 +57,9 @@ def test_a_host_clock_astray_is_named_and_nothing_is_written(place: Place, clock
 
 
 @pytest.mark.parametrize(("clock", "cause", "words"), ASTRAY[:2], ids=IDS[:2])
-def test_where_one_origin_suffices_the_receiver_alone_sets_the_mount_true(place: Place, clock: str, cause: str, words: str) -> None:
+def test_where_one_origin_suffices_the_receiver_alone_sets_the_mount_true(
+    place: Place, clock: str, cause: str, words: str
+) -> None:
     """The policy says so: the receiver then gives thirty epochs, and the host's clock counts for nothing."""
     state = place.folder / "state.json"
     mount = place.mount("--state", str(state))

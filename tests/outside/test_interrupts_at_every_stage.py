@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from support.processes import Device, Place, Row, Running, judge_state
+from support.processes import Device, Place, Row, judge_state
 
 SIGNALS = [signal.SIGINT, signal.SIGTERM]
 LETTERS = {"date": ":SC", "time": ":SL", "offset": ":SG", "longitude": ":Sg", "latitude": ":St"}
@@ -22,14 +22,16 @@ def asked(letters: str, times: int = 1) -> Callable[[list[Row]], bool]:
 
 
 def looked(after: str = "") -> Callable[[list[Row]], bool]:
-    """The mount has been read from end to end, its clock measured, since a command was last sent: what follows is a
-    wait. A look ends with many questions for the time and one for the date."""
+    """The mount has been read from end to end since a command was last sent: what follows is a wait. A reading of
+    everything ends with the second question for the sidereal time; the clock is measured after it, or, where the
+    time was set, before it."""
 
     def over(rows: list[Row]) -> bool:
         commands = [row.text for row in rows if row.direction == ">"]
         starts = [number for number, text in enumerate(commands) if text.startswith(after)]
         rest = commands[starts[-1] :] if after and starts else [] if after else commands
-        return len(rest) > 12 and rest[-1] == ":GC#" and rest[-4:-1] == [":GL#"] * 3 and rows[-1].direction == "<"
+        read = rest.count(":GS#") >= 2 and rows[-1].direction == "<"
+        return read and (bool(after) or (":GL#" in rest[len(rest) - rest[::-1].index(":GS#") :] and rest[-1] == ":GC#"))
 
     return over
 
@@ -161,4 +163,3 @@ def assert_restore_and_set_end_well(place: Place, config: str, state: Path, moun
     assert (last.status, last.document["outcome"]) == (0, "confirmed"), last.document
     mount.close()
     assert judge_state(state) == []
-    assert isinstance(Running, type)

@@ -11,8 +11,9 @@ import sys
 from typing import Any
 
 import pytest
-from noonmark.driver.result import EXIT_STATUS, Result
 from support.processes import END_S, Finished, Place
+
+from noonmark.driver.result import EXIT_STATUS, Result
 
 RIGHT = "sim:?right=-31.8571,141.6034,{offset}"
 
@@ -59,7 +60,9 @@ ENDS = [
 
 
 @pytest.mark.parametrize(("status", "command", "mount", "receiver"), ENDS, ids=[f"{row[0]}-{row[1]}" for row in ENDS])
-def test_every_outcome_is_one_document_of_the_schema(place: Place, status: int, command: str, mount: str, receiver: str) -> None:
+def test_every_outcome_is_one_document_of_the_schema(
+    place: Place, status: int, command: str, mount: str, receiver: str
+) -> None:
     config = simulated(place, mount.format(right=right_address()), receiver)
     verb, *options = command.split()
     document = valid(place.run(verb, *options, "--config", config, "--json"), status, verb)
@@ -81,7 +84,9 @@ def test_a_wrong_configuration_is_one_document_and_opens_nothing(place: Place, v
     assert not mount.rows
 
 
-@pytest.mark.parametrize("arguments", [["check", "--nonsense"], ["set", "--config"], ["restore", "a", "b"]], ids=" ".join)
+@pytest.mark.parametrize(
+    "arguments", [["check", "--nonsense"], ["set", "--config"], ["restore", "a", "b"]], ids=" ".join
+)
 def test_a_wrong_command_line_is_one_document(place: Place, arguments: list[str]) -> None:
     document = valid(place.run(*arguments[:1], "--json", *arguments[1:]), 2, arguments[0])
     assert document["code"] == "command-line"
@@ -126,13 +131,12 @@ def test_a_fault_of_ours_is_one_document_and_no_traceback(
     verb: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Any
 ) -> None:
     """What went wrong is in a file that the message names."""
-    from noonmark.driver import cli
-    from noonmark.driver.cli import runs
+    from noonmark.driver import cli, session
 
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("a fault\x1b[31m for the sake of it")
 
-    monkeypatch.setattr(runs.session, {"check": "check", "set": "set_mount", "restore": "restore"}[verb], broken)
+    monkeypatch.setattr(session, {"check": "check", "set": "set_mount", "restore": "restore"}[verb], broken)
     monkeypatch.setenv("TMPDIR", str(tmp_path))
     monkeypatch.setattr("tempfile.tempdir", None)
     (tmp_path / "noonmark.toml").write_text(simulated_text(tmp_path))
@@ -159,7 +163,9 @@ def simulated_text(folder: Any) -> str:
 
 @pytest.mark.parametrize(("wish", "coloured"), [({}, True), ({"NO_COLOR": "1"}, False), ({"NO_COLOR": ""}, True)],
                          ids=["terminal", "NO_COLOR", "NO_COLOR-empty"])  # fmt: skip
-def test_colour_only_on_a_terminal_and_not_against_the_users_wish(place: Place, wish: dict[str, str], coloured: bool) -> None:
+def test_colour_only_on_a_terminal_and_not_against_the_users_wish(
+    place: Place, wish: dict[str, str], coloured: bool
+) -> None:
     """no-color.org: NO_COLOR set and not an empty string means no colour, regardless of its value."""
     config = simulated(place, "sim:")
     shown = on_a_terminal(place, ["check", "--config", config], place.environment(TERM="xterm-256color", **wish))
@@ -171,8 +177,10 @@ def test_colour_only_on_a_terminal_and_not_against_the_users_wish(place: Place, 
 
 def test_a_table_into_a_pipe_that_closes_early_is_no_fault(place: Place) -> None:
     """As `| head -1` does."""
-    command = f'"{sys.executable}" -m noonmark.driver check --config "$1" | head -c 1 > /dev/null; echo "${{PIPESTATUS[0]}}"'
-    done = subprocess.run(  # noqa: S603
+    command = (
+        f'"{sys.executable}" -m noonmark.driver check --config "$1" | head -c 1 > /dev/null; echo "${{PIPESTATUS[0]}}"'
+    )
+    done = subprocess.run(
         ["/bin/bash", "-c", command, "bash", simulated(place, "sim:")], env=place.environment(), capture_output=True,
         timeout=END_S, check=False,
     )  # fmt: skip
@@ -183,7 +191,7 @@ def test_a_table_into_a_pipe_that_closes_early_is_no_fault(place: Place) -> None
 
 def test_stdout_that_is_full_is_told_on_stderr(place: Place) -> None:
     with open("/dev/full", "wb") as full:  # noqa: PTH123
-        done = subprocess.run(  # noqa: S603
+        done = subprocess.run(
             [sys.executable, "-m", "noonmark.driver", "check", "--json", "--config", simulated(place, "sim:")],
             env=place.environment(), stdout=full, stderr=subprocess.PIPE, timeout=END_S, check=False,
         )  # fmt: skip
@@ -210,7 +218,7 @@ def on_a_terminal(place: Place, arguments: list[str], environment: dict[str, str
     """What `noonmark` prints where stdout is a terminal."""
     master, slave = os.openpty()
     try:
-        running = subprocess.Popen(  # noqa: S603
+        running = subprocess.Popen(
             [sys.executable, "-m", "noonmark.driver", *arguments], env=environment, stdin=subprocess.DEVNULL,
             stdout=slave, stderr=subprocess.DEVNULL,
         )  # fmt: skip

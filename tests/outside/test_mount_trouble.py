@@ -14,7 +14,7 @@ import pytest
 from support.processes import Finished, Place
 
 LIMIT_S = 20.0
-BEYOND_S = 4.0  # starting the interpreter, one exchange that was under way, and writing the record
+BEYOND_S = 15.0  # starting the interpreter and writing the record, on a machine that is busy with other things
 
 ROWS = [  # fault of the simulated mount or its line, codes that are honest, words of the reason
     ("silent", {"mount-silent"}, "does not answer"),
@@ -26,14 +26,16 @@ ROWS = [  # fault of the simulated mount or its line, codes that are honest, wor
 
 @pytest.mark.parametrize("verb", ["check", "set"])
 @pytest.mark.parametrize(("fault", "codes", "words"), ROWS, ids=[row[0] for row in ROWS])
-def test_a_mount_without_sense_is_unreachable_within_the_limit(place: Place, fault: str, codes: set[str], words: str, verb: str) -> None:
+def test_a_mount_without_sense_is_unreachable_within_the_limit(
+    place: Place, fault: str, codes: set[str], words: str, verb: str
+) -> None:
     mount = place.mount("--fault", fault)
     found = place.run(verb, "--config", limited(place, mount.address), "--json")
     assert (found.status, found.document["outcome"]) == (4, "unreachable"), found.document
     assert found.document["code"] in codes
     assert words in found.document["reason"]
     assert found.document["remedy"]
-    assert found.seconds < LIMIT_S + BEYOND_S
+    in_time(found)
     assert not mount.heard("S")
     clean(found)
 
@@ -58,7 +60,7 @@ def test_a_mount_that_always_breaks_off_is_garbled(place: Place) -> None:
         found = place.run("check", "--config", limited(place, puppet.address), "--json")
     assert (found.status, found.document["code"]) == (4, "mount-garbled"), found.document
     assert "half a reply" in found.document["reason"]
-    assert found.seconds < LIMIT_S + BEYOND_S
+    in_time(found)
     clean(found)
 
 
@@ -66,16 +68,18 @@ def test_a_mount_that_answers_with_another_shape_is_garbled(place: Place) -> Non
     with Puppet(lambda command: b"\x1b[31mHELLO\x07#") as puppet:
         found = place.run("check", "--config", limited(place, puppet.address), "--json")
     assert (found.status, found.document["code"]) == (4, "mount-garbled"), found.document
-    assert found.seconds < LIMIT_S + BEYOND_S
+    in_time(found)
     clean(found)
 
 
 def test_a_line_that_never_falls_silent_ends_within_the_limit(place: Place) -> None:
     """As a receiver's line does that was taken for the mount's: it talks whether it's asked or not."""
     receiver = place.receiver()
-    found = place.run("check", "--config", limited(place, receiver.address, receiver=place.receiver().address), "--json")
+    found = place.run(
+        "check", "--config", limited(place, receiver.address, receiver=place.receiver().address), "--json"
+    )
     assert (found.status, found.document["outcome"]) == (4, "unreachable"), found.document
-    assert found.seconds < LIMIT_S + BEYOND_S
+    in_time(found)
     clean(found)
 
 
@@ -84,7 +88,7 @@ def test_a_flood_ends_within_the_limit(place: Place) -> None:
     with Puppet(None) as puppet:
         found = place.run("check", "--config", limited(place, puppet.address), "--json")
     assert (found.status, found.document["outcome"]) == (4, "unreachable"), found.document
-    assert found.seconds < LIMIT_S + BEYOND_S
+    in_time(found)
     clean(found)
 
 
@@ -104,7 +108,7 @@ def test_a_mount_that_falls_silent_while_it_is_set_is_incomplete_and_told(place:
     sent = {name for name, command in LETTERS.items() if mount.heard(command)}
     assert sent == set(document["written"]) | set(document["unconfirmed"])
     assert {name for name, command in LETTERS.items() if command == letters} <= set(document["unconfirmed"])
-    assert found.seconds < LIMIT_S + BEYOND_S
+    in_time(found)
     clean(found)
 
 
@@ -130,6 +134,12 @@ def limited(place: Place, mount: str, receiver: str | None = None, name: str = "
         mount_options={"reply_timeout_s": 0.7},
     )  # fmt: skip
     return str(config)
+
+
+def in_time(found: Finished) -> None:
+    """It ended by its time limit, by its own clock, and did not dawdle after that."""
+    assert found.document["duration_s"] <= LIMIT_S + 1.0
+    assert found.seconds < LIMIT_S + BEYOND_S
 
 
 def clean(found: Finished) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import fcntl
 import os
-import pwd
 import shutil
 import socket
 import subprocess
@@ -20,7 +19,10 @@ NOBODY = 65534
 def one_sentence(found: Finished, status: int, code: str, *words: str) -> None:
     """The status and code are these, the reason says the words, nothing is raw, nothing is a traceback."""
     document = found.document
-    assert (found.status, document["exit_status"], document["code"]) == (status, status, code), (document, found.narration)
+    assert (found.status, document["exit_status"], document["code"]) == (status, status, code), (
+        document,
+        found.narration,
+    )
     for word in words:
         assert word in document["reason"] + " " + document["remedy"], document
     assert "\n" not in document["reason"]
@@ -91,7 +93,9 @@ def test_a_bridge_that_hangs_up_at_once_is_told(place: Place) -> None:
     """As a TCP server does that serves one client and has one already."""
     with socket.create_server(("127.0.0.1", 0)) as server:
         port = server.getsockname()[1]
-        running = place.start("check", "--config", str(place.config(f"socket://127.0.0.1:{port}", place.receiver().address)), "--json")
+        running = place.start(
+            "check", "--config", str(place.config(f"socket://127.0.0.1:{port}", place.receiver().address)), "--json"
+        )
         server.settimeout(60)
         server.accept()[0].close()
         one_sentence(running.finish(), 4, "port-vanished", str(port), "closed by the far end")
@@ -101,7 +105,9 @@ def test_a_port_that_this_user_may_not_open_says_which_group_may(place: Place) -
     mount = place.right_mount()
     config = place.config(mount.address, place.receiver().address)
     os.chmod(mount.address, 0o600)  # noqa: PTH101
-    one_sentence(as_nobody(place, "check", "--config", str(config), "--json"), 4, "port-not-permitted", mount.address, "right")
+    one_sentence(
+        as_nobody(place, "check", "--config", str(config), "--json"), 4, "port-not-permitted", mount.address, "right"
+    )
     os.chmod(mount.address, 0o660)  # noqa: PTH101
     group = Path(mount.address).group()
     found = as_nobody(place, "check", "--config", str(config), "--json")
@@ -177,7 +183,6 @@ def as_nobody(place: Place, *arguments: str) -> Finished:
     os.chmod(place.folder, 0o755)  # noqa: PTH101
     for name in ("home", "run", "records"):
         os.chown(place.folder / name, NOBODY, NOBODY)
-    assert pwd.getpwuid(0).pw_name
     keep = "-all,+dac_read_search"
     before = ["setpriv", f"--reuid={NOBODY}", f"--regid={NOBODY}", "--clear-groups", f"--inh-caps={keep}",
               f"--ambient-caps={keep}", f"--bounding-set={keep}"]  # fmt: skip

@@ -44,7 +44,9 @@ def test_a_receiver_that_says_nothing_that_counts_leaves_no_truth(place: Place, 
     ("rollover", "week-rollover", "1024 weeks"),
     ("labels-next-second:3600", "host-clock-in-local-time", "1 h"),
 ], ids=["rollover", "an-hour-off"])  # fmt: skip
-def test_a_receiver_far_from_the_hosts_clock_is_not_believed_nor_is_the_host(place: Place, fault: str, cause: str, words: str) -> None:
+def test_a_receiver_far_from_the_hosts_clock_is_not_believed_nor_is_the_host(
+    place: Place, fault: str, cause: str, words: str
+) -> None:
     """One against one: neither is picked, and what lies between them is named."""
     mount = place.mount()
     receiver = place.receiver("--fault", fault)
@@ -63,7 +65,9 @@ def test_a_receiver_far_from_the_hosts_clock_is_not_believed_nor_is_the_host(pla
     ("other-hemisphere", "latitude-sign-reversed", "wrong sign"),
     ("null-island", None, ""),
 ], ids=["3-km-away", "other-hemisphere", "null-island"])  # fmt: skip
-def test_a_receiver_at_another_place_contradicts_the_site(place: Place, fault: str, cause: str | None, words: str) -> None:
+def test_a_receiver_at_another_place_contradicts_the_site(
+    place: Place, fault: str, cause: str | None, words: str
+) -> None:
     mount = place.mount()
     receiver = place.receiver("--fault", fault)
     config = place.config(mount.address, receiver.address, policy={"time_limit_s": 18.0})

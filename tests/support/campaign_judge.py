@@ -14,6 +14,7 @@ from support.judging import MINUTE_DEG, sidereal_h
 if TYPE_CHECKING:
     from support.campaign_run import Bench, Told
 
+LATENCY_S = 0.9
 SLACK_S = 1.0  # beyond the time limit: closing, and an exchange that had begun
 PLACE_DEG = 1.55 * MINUTE_DEG  # shown to the minute, cut off or rounded, and written to the minute
 NAMES = ("longitude", "latitude", "offset", "date", "time")
@@ -47,11 +48,12 @@ def judge(
 
 
 def _confirmed(one: Bench, told: Told, result: Result, host_error_s: float) -> None:
-    told.deceived = not _holds_true_utc(one, result, host_error_s)
-    if told.deceived and not _may_be_deceived(one.case):
+    lie_s = _lie_s(one, result, host_error_s)
+    told.deceived = lie_s > 0.0
+    if told.deceived and not _may_be_deceived(one.case, lie_s):
         told.failures.append(("false-truth", f"the UTC held true is not the true one: {result.truth}"))
         return
-    clock_s = one.config.policy.clock_tolerance_s + (_lie_s(one, result, host_error_s) if told.deceived else 0.0)
+    clock_s = one.config.policy.clock_tolerance_s + lie_s
     now = one.clock.monotonic()
     at_the_end = wrong_items(one, one.mount.truth(now), now, clock_s)
     if not at_the_end:
@@ -103,10 +105,6 @@ def wrong_items(one: Bench, inside: HiddenState, at: float, clock_s: float) -> d
     return found
 
 
-def _holds_true_utc(one: Bench, result: Result, host_error_s: float) -> bool:
-    return _lie_s(one, result, host_error_s) == 0.0
-
-
 def _lie_s(one: Bench, result: Result, host_error_s: float) -> float:
     """By how much the interval held true misses true UTC, seconds."""
     assert result.truth is not None
@@ -115,13 +113,17 @@ def _lie_s(one: Bench, result: Result, host_error_s: float) -> float:
     return max(0.0, low + host_error_s - 1e-3, -host_error_s - high - 1e-3)
 
 
-def _may_be_deceived(case: Case) -> bool:
-    """Whether no source that knows the second is right: then no rule can find it out, as the policy was told."""
+def _may_be_deceived(case: Case, lie_s: float) -> bool:
+    """Whether no rule of the policy can find it out: no source that knows the second is right, or the host's clock was
+    stepped before the run, by less than a receiver's own latency, and still says that it is kept."""
     host = case.host
-    if host["discipline"] in ("kept", "unbounded") and abs(host.get("error_s", 0.0)) < 0.4 and not host.get("events"):
+    if any(event[1] == "step" for event in host.get("events", ())):
+        return lie_s < LATENCY_S
+    if host["discipline"] in ("kept", "unbounded") and abs(host.get("error_s", 0.0)) < 0.4:
         return False
-    lying = [any(spec.partition(":")[0] in LIES_OF_THE_SECOND for spec in one.get("faults", ())) for one in case.receivers]
-    return all(lying)
+    return all(
+        any(spec.partition(":")[0] in LIES_OF_THE_SECOND for spec in one.get("faults", ())) for one in case.receivers
+    )
 
 
 # --- claims of what was written ---------------------------------------------------------------------
@@ -198,6 +200,8 @@ def _allowed(case: Case, told: Told, *, first: bool) -> None:
         return
     if told.code == "signs-ambiguous" and told.verb == "check":
         return  # true at some places whatever the fault: both signs reversed imitate the right ones there
+    if not 0.02 < abs(case.site["latitude_deg"]) < 85 and told.code == "confirmed":
+        return  # the other hemisphere, and 3 km east, are near there
     if told.code == "time-limit" and case.dialect.get("date", {}).get("blocks_s", 0.0) > 10.0:
         return  # a date that blocks for half a minute, written twice
     names = [draw.name for draw in case.all_faults]

@@ -24,7 +24,7 @@ from noonmark.driver.interrupts import InterruptFlag
 from noonmark.driver.result import Result
 from noonmark.driver.seams import Seams
 from noonmark.protocols.dialect import Dialect, build_dialect
-from noonmark.protocols.seams import Discipline, Link, Stream
+from noonmark.protocols.seams import Discipline, Exchange, Link, ReplyReader, Stream
 from noonmark.sim.faults import build_fault
 from noonmark.sim.injection import Fault, LineFault, MountFault
 from noonmark.sim.line import LineManner, SimLink, SimStream
@@ -48,16 +48,38 @@ class TooLong(BaseException):
 
 
 class Recorder(MountFault):
-    """No fault: keeps what was hidden inside when each question was last carried out, so that what the driver claims
-    can be judged by what it could have seen."""
+    """No fault: keeps what was hidden inside when each question was last carried out, and of those that were answered
+    the last one, so that what the driver claims can be judged by what it could have seen."""
+
+    QUESTIONS = frozenset((b"GC", b"GL", b"GG", b"Gg", b"Gt", b"GS"))
 
     def __init__(self) -> None:
         super().__init__("recorder", 0.0, 0)
         self.seen: dict[bytes, tuple[float, HiddenState]] = {}
+        self._carried_out: dict[bytes, tuple[float, HiddenState]] = {}
 
     def after(self, mount: SimulatedMount, command: bytes, at: float) -> None:
-        if command in (b"GC", b"GL", b"GG", b"Gg", b"Gt", b"GS"):
-            self.seen[command] = (at, mount.truth(at))
+        if command in self.QUESTIONS:
+            self._carried_out[command] = (at, mount.truth(at))
+
+    def answered(self, request: bytes) -> None:
+        """The driver has an answer to this question."""
+        if (snapshot := self._carried_out.get(request[1:-1])) is not None:
+            self.seen[request[1:-1]] = snapshot
+
+
+class WatchedLink(SimLink):
+    """Tells the recorder which questions were answered."""
+
+    recorder: Recorder
+
+    def exchange(
+        self, request: bytes, reader: ReplyReader, deadline: float, *, last_byte_at: float | None = None
+    ) -> Exchange:
+        result = super().exchange(request, reader, deadline, last_byte_at=last_byte_at)
+        if result.complete and result.reply:
+            self.recorder.answered(request)
+        return result
 
 
 @dataclass
@@ -115,7 +137,8 @@ def bench(case: Case, folder: Path) -> Bench:
 
     def link(_config: Config, _reads_only: bool) -> Link:
         manner = {key: tuple(value) if isinstance(value, list) else value for key, value in case.line.items()}
-        opened = SimLink(mount, clock, manner=LineManner(**manner), faults=line_faults, seed=case.seed)
+        opened = WatchedLink(mount, clock, manner=LineManner(**manner), faults=line_faults, seed=case.seed)
+        opened.recorder = recorder
         built.links.append(opened)
         return opened
 

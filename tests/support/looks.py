@@ -101,7 +101,7 @@ def look(
 def _settings(slug: str) -> Callable[[Hand, random.Random], Mount | None]:
     def make(right: Hand, chance: random.Random) -> Mount | None:
         hand = MISTAKES[slug](right, chance)
-        return None if hand is None else Mount(hand)
+        return None if hand is None or abs(hand.latitude_deg) > 90 else Mount(hand)
 
     return make
 

@@ -15,7 +15,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -37,7 +37,7 @@ QUICK = ("--rate-hz", "10", "--baud", "115200")  # ten epochs in a second instea
 QUICK_BAUD = 115200
 
 
-class Late(AssertionError):
+class TooLateError(AssertionError):
     """What was awaited did not come by its deadline."""
 
 
@@ -59,7 +59,9 @@ class Finished:
         try:
             value = json.loads(self.stdout.decode("utf-8"))
         except ValueError as error:
-            raise AssertionError(f"stdout is not one JSON document ({error}):\n{self.stdout!r}\n{self.stderr!r}") from None
+            raise AssertionError(
+                f"stdout is not one JSON document ({error}):\n{self.stdout!r}\n{self.stderr!r}"
+            ) from None
         assert isinstance(value, dict), value
         return value
 
@@ -80,7 +82,7 @@ class Running:
 
     def __init__(self, argv: Sequence[str], environment: Mapping[str, str], **popen: Any) -> None:
         self.started = time.monotonic()
-        self.process = subprocess.Popen(  # noqa: S603
+        self.process = subprocess.Popen(
             list(argv), env=dict(environment), stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
             **popen,
         )  # fmt: skip
@@ -98,13 +100,15 @@ class Running:
         return True
 
     def finish(self, within_s: float = END_S) -> Finished:
-        """Wait for its end. Raises Late, and ends it, when it takes longer."""
+        """Wait for its end. Raises TooLateError, and ends it, when it takes longer."""
         try:
             stdout, stderr = self.process.communicate(timeout=within_s)
         except subprocess.TimeoutExpired:
             self.process.kill()
             stdout, stderr = self.process.communicate()
-            raise Late(f"{self.process.args!r} still ran after {within_s:g} s:\n{stdout!r}\n{stderr!r}") from None
+            raise TooLateError(
+                f"{self.process.args!r} still ran after {within_s:g} s:\n{stdout!r}\n{stderr!r}"
+            ) from None
         status = self.process.returncode
         return Finished(status if status >= 0 else 128 - status, stdout, stderr, time.monotonic() - self.started)
 
@@ -133,12 +137,14 @@ class Device:
     def __init__(self, kind: str, folder: Path, environment: Mapping[str, str], *options: str) -> None:
         self._pipe = folder / f"{kind}-trace"
         os.mkfifo(self._pipe)
-        self._reader = os.open(self._pipe, os.O_RDWR | os.O_NONBLOCK)  # a writer of our own: no end of file before the end
+        self._reader = os.open(
+            self._pipe, os.O_RDWR | os.O_NONBLOCK
+        )  # a writer of our own: no end of file before the end
         self._stopping, self._stop = os.pipe()
         self.rows: list[Row] = []
         self.bites: dict[str, int] | None = None  # how often each fault bit, once it has ended
         self._news = threading.Condition()
-        self._process = subprocess.Popen(  # noqa: S603
+        self._process = subprocess.Popen(
             [COMMAND, "sim", kind, "--trace", str(self._pipe), *options],
             env=dict(environment), stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
         )  # fmt: skip
@@ -155,10 +161,10 @@ class Device:
         return self._process.pid
 
     def wait_for(self, wanted: Callable[[list[Row]], bool], what: str, within_s: float = END_S) -> None:
-        """Wait until the rows of the trace are as wanted. Raises Late."""
+        """Wait until the rows of the trace are as wanted. Raises TooLateError."""
         with self._news:
             if not self._news.wait_for(lambda: wanted(self.rows), within_s):
-                raise Late(f"waited {within_s:g} s for {what}; the last rows were {self.rows[-8:]}")
+                raise TooLateError(f"waited {within_s:g} s for {what}; the last rows were {self.rows[-8:]}")
 
     def heard(self, letters: str) -> list[str]:
         """Commands that came and begin with these letters."""
@@ -181,7 +187,7 @@ class Device:
         except subprocess.TimeoutExpired:
             self._process.kill()
             self._process.communicate()
-            raise Late("a simulated device did not end on SIGTERM") from None
+            raise TooLateError("a simulated device did not end on SIGTERM") from None
         finally:
             os.write(self._stop, b"x")
             self._follower.join()
@@ -195,7 +201,7 @@ class Device:
         line = self._process.stdout.readline().decode() if ready else ""
         if not line.endswith("\n"):
             self._process.kill()
-            raise Late(f"a simulated device did not say its address: {self._process.communicate()[1].decode()}")
+            raise TooLateError(f"a simulated device did not say its address: {self._process.communicate()[1].decode()}")
         return line.strip()
 
     def _follow(self) -> None:
@@ -309,7 +315,9 @@ class Place:
         path.write_text("\n".join(f"{head}\n{_toml(table)}" for head, table in tables), "utf-8")
         return path
 
-    def start(self, *arguments: str, environment: Mapping[str, str] | None = None, before: Sequence[str] = (), **popen: Any) -> Running:
+    def start(
+        self, *arguments: str, environment: Mapping[str, str] | None = None, before: Sequence[str] = (), **popen: Any
+    ) -> Running:
         """Start `noonmark` with these arguments, `before` standing in front of it."""
         return self.start_command([*before, COMMAND, *arguments], environment or self.environment(), **popen)
 
@@ -327,14 +335,6 @@ class Place:
         """Every record in the folder, oldest first; each must be whole JSON."""
         return [json.loads(path.read_text("utf-8")) for path in sorted(self.records.glob("*.json"))]
 
-    @contextlib.contextmanager
-    def holding(self, descriptor: int) -> Iterator[int]:
-        """A descriptor that is closed again."""
-        try:
-            yield descriptor
-        finally:
-            os.close(descriptor)
-
 
 def at(site: Mapping[str, Any]) -> tuple[str, ...]:
     """Options that put a simulated receiver at a site."""
@@ -342,12 +342,12 @@ def at(site: Mapping[str, Any]) -> tuple[str, ...]:
             "--altitude", str(site["elevation_m"]))  # fmt: skip
 
 
-def offset_h() -> float:
-    """The site's offset now, by the season: the southern summer's daylight saving, as the zone database has it."""
+def offset_h(site: Mapping[str, Any] = SITE) -> float:
+    """The site's offset now, by the season, as the zone database has it."""
     import datetime as dt
     from zoneinfo import ZoneInfo
 
-    offset = dt.datetime.now(ZoneInfo(SITE["timezone"])).utcoffset()
+    offset = dt.datetime.now(ZoneInfo(site["timezone"])).utcoffset()
     assert offset is not None
     return offset.total_seconds() / 3600
 
@@ -367,7 +367,7 @@ def judge_state(path: Path, site: Mapping[str, Any] = SITE, clock_s: float = 1.0
     for name in ("latitude_deg", "longitude_deg"):
         if abs(state[name] - site[name]) > 0.51 / 60:
             wrong.append(f"{name} {state[name]}")
-    if abs(state["offset_h"] - offset_h()) > 1e-6:
+    if abs(state["offset_h"] - offset_h(site)) > 1e-6:
         wrong.append(f"offset {state['offset_h']}")
     error_s = state["local_s"] - state["at_utc_s"] - state["offset_h"] * 3600
     if abs(error_s) > clock_s:
