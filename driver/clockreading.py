@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from noonmark.driver.mount import Talk, Timed
+from noonmark.driver.mount import Talk, Timed, Unreachable
 from noonmark.driver.ticks import RATE_LIMIT, Pace, Question, Ticks, next_question
 from noonmark.protocols import lx
 from noonmark.protocols.seams import Clock
@@ -28,6 +28,7 @@ TICKS, LEAST_TICKS = 4, 3  # fewer would miss that ticks are uneven
 AT_LIMIT = 1.1  # the width beside the least round trip at which another tick would hardly tell more
 GARBLED_S = 0.25  # replies that contradict each other by more: a digit was garbled, or the clock was set
 EARLIER_S = 1e-3  # between the end of one answer and the next question, where that must be in time
+LATE_S = 0.1  # beyond twice the least round trip, where an answer is owed
 SUSPEND_S = 0.02
 TRIES = 3
 
@@ -136,8 +137,8 @@ def measure(
             gap = session.ticks.contradiction()[0]
             if since is not None and not session.own().contradicted:
                 fault = _unsteady(gap)
-                if gap < GARBLED_S:
-                    return replace(session.conclude(parted), fault=fault)
+                if gap < GARBLED_S and session.tick_seen():
+                    return session.conclude(parted)
             elif gap < GARBLED_S or attempt == TRIES - 1:
                 return session.conclude(parted)
             else:
@@ -188,17 +189,19 @@ class _Session:
         shown = [*self.taken[-1:], *self.waiting]
         return any(min(one.seconds % self.period_s, -one.seconds % self.period_s) < 60.0 for one in shown)
 
-    def ask(self) -> Timed:
-        """One reading, taken."""
+    def ask(self) -> None:
+        """One reading, taken, unless it may be the late answer to a question that was given up."""
         clock = self.talk.clock
         sample = self.talk.read_time()
         cycle_s = clock.monotonic() - sample.t_before
+        late = self.pace is not None and sample.spread_s > 2 * self.pace.round_trip_s + LATE_S
+        if late and any("no answer" in trouble for trouble in self.talk.troubles):
+            return
         self.slowest_s = max(self.slowest_s, min(cycle_s, 0.4))
         self.pace = (
             Pace(sample.spread_s, cycle_s) if self.pace is None else self.pace.with_one(sample.spread_s, cycle_s)
         )
         self.take(sample)
-        return sample
 
     def run(self, budget_s: float, wanted: int, *, doubting: bool) -> None:
         """Ask until there is no use in going on. doubting: test what was found, rather than narrow it further."""
@@ -206,10 +209,12 @@ class _Session:
         self.end = min(self.begun + budget_s, self.talk.limit)
         seen, tick = 0, 0
         while self.ticks.contradiction()[0] < GARBLED_S:  # where ticks are uneven, the more of them the better
+            now = clock.monotonic()
             if self.pace is None or not self.ticks.count:
+                if now > self.end and self.pace is not None:
+                    break
                 self.ask()
                 continue
-            now = clock.monotonic()
             question = next_question(self.ticks, now, self.pace, self.guess)
             if tick and question.tick != tick:
                 if question.sweeping:  # it was not where it was thought to be
@@ -236,7 +241,7 @@ class _Session:
     def _in_time(self, instant: float) -> bool:
         """Whether a question begun then, and the last one for the date, are answered before the end."""
         assert self.pace is not None
-        return instant + 2 * self.pace.cycle_s <= self.end
+        return instant + 2 * self.slowest_s <= self.end
 
     def _ask_around(self, instant: float) -> None:
         """The question that tells most, and one on either side of it whose answer should be known already: only they
@@ -284,9 +289,22 @@ class _Session:
             ticks.add(sample.seconds, sample.resolution_s, sample.t_before, sample.t_first)
         return ticks
 
+    def tick_seen(self) -> bool:
+        """Whether the replies of this session show a tick by themselves."""
+        return self.own().narrowest(self.begun, self.talk.clock.monotonic()).width_s < 0.5
+
     def conclude(self, parted: float) -> ClockMeasure:
-        if not self.ticks.count:  # something went wrong beside every answer so far
-            self.ask()
+        """What was found. Raises Unreachable where nothing could be read in step."""
+        for _ in range(TRIES):
+            if not self.ticks.count:
+                self.ask()
+                self.ask()
+                self.verify()
+        if not self.ticks.count:
+            raise Unreachable(
+                "the mount's clock could not be read: its answers come late or are lost", "mount-garbled",
+                "check the baud rate, and that no other program talks on this line",
+            )  # fmt: skip
         spreads = [one.spread_s for one in (*self.taken, *self.waiting)] or [self.ticks.round_trip_s]
         return _conclude(self.ticks, self.begun, self.talk.clock.monotonic(), spreads, parted)
 

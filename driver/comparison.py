@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from noonmark.driver import earth_orientation, sky, timescales
-from noonmark.driver.clockset import ClockMeasure
+from noonmark.driver.clockreading import ClockMeasure
 from noonmark.driver.config import Config
 from noonmark.driver.conventions import APPARENT_S, EPOCH, FIRMWARE_S, SECONDS_PER_DEGREE, TRUNCATION_S, Hypothesis
 from noonmark.driver.escaping import escape

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import replace
 
-from noonmark.driver import clockset, conventions, zones
+from noonmark.driver import clockmanner, clockreading, conventions, zones
 from noonmark.driver.comparison import unix_datetime
 from noonmark.driver.gathering import Sources, open_sources
 from noonmark.driver.mount import ATTEMPTS, Readings, Talk, Unreachable
@@ -33,7 +33,7 @@ def open_all(run: Run, newest_record_s: float, *, reads_only: bool) -> Sources:
         notices=0 if run.auto else run.dialect.date.notices,
         date_deadline_s=run.dialect.deadlines.date_s,
     )
-    run.clock = clockset.manner_of(run.dialect, run.auto)
+    run.clock = clockmanner.manner_of(run.dialect, run.auto)
     run.sources = open_sources(run.config, run.seams, newest_record_s)
     if run.sources.host.assumption:
         run.note("host-bound-assumed", run.sources.host.assumption)
@@ -41,7 +41,7 @@ def open_all(run: Run, newest_record_s: float, *, reads_only: bool) -> Sources:
 
 
 def look_at_mount(
-    run: Run, *, pointing: bool = True, quick: bool = False, measure: clockset.ClockMeasure | None = None
+    run: Run, *, pointing: bool = True, quick: bool = False, measure: clockreading.ClockMeasure | None = None
 ) -> Sight:
     """Read everything, and measure the clock, where it was not just before; again, where a setting changed meanwhile.
     Raises Unreachable, TimeLimit, Stop."""
@@ -49,7 +49,7 @@ def look_at_mount(
     for _ in range(ATTEMPTS):
         readings = _read_all(run, pointing)
         if quick:
-            found = clockset.glance(readings, run.clock)
+            found = clockmanner.glance(readings, run.clock)
             break
         if measure is not None:
             found = measure
@@ -71,13 +71,13 @@ def _read_all(run: Run, pointing: bool) -> Readings:
     return readings
 
 
-def _measured(run: Run, readings: Readings) -> clockset.ClockMeasure:
+def _measured(run: Run, readings: Readings) -> clockreading.ClockMeasure:
     assert run.talk is not None
     before = run.seams.clock.monotonic()
     budget_s, ticks = _patience(run)
     try:
-        measure = clockset.look(run.talk, readings, run.clock, budget_s=budget_s, ticks=ticks)
-    except clockset.HostSuspended as error:
+        measure = clockmanner.look(run.talk, readings, run.clock, budget_s=budget_s, ticks=ticks)
+    except clockreading.HostSuspended as error:
         raise Stop("untrusted", "host-suspended", str(error), "keep the machine awake, and run again") from None
     run.wait("measuring the mount's clock", run.seams.clock.monotonic() - before)
     return measure
@@ -89,9 +89,9 @@ def _patience(run: Run) -> tuple[float, int]:
     now = run.seams.clock.monotonic()
     most_s = max((run.limit - now) / 6, 1.2)
     if run.clock.since is not None:
-        return min(clockset.SETTLED_S, most_s), 2
+        return min(clockreading.SETTLED_S, most_s), 2
     waited_for = run.sources is not None and not run.sources.done and now - run.start < FREE_S
-    return min(clockset.SETTLED_S if waited_for else clockset.CHECK_S, most_s), 4
+    return min(clockreading.SETTLED_S if waited_for else clockreading.CHECK_S, most_s), 4
 
 
 def gather_truth(run: Run) -> None:

@@ -118,6 +118,7 @@ class Talk:
     bytes_on_wire: int = 0
     troubles: list[str] = field(default_factory=list)
     busy_until: float = 0.0
+    shown: dict[str, tuple[Any, Exchange]] = field(default_factory=dict)  # the newest right answer to each question
 
     # --- one exchange -----------------------------------------------------------------------------
 
@@ -158,7 +159,9 @@ class Talk:
                 if got is None:
                     trouble = f":{lx.COMMANDS[name].letters}# got no answer within {self.timeout_s:g} s"
                     continue
-                return parse(got[0].text), got[0].text, got[1]
+                value = parse(got[0].text)
+                self.shown[name] = (value, got[1])
+                return value, got[0].text, got[1]
             except ReplyError as error:
                 trouble = str(error)
         raise self._unreachable(trouble)

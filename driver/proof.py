@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from noonmark.driver import conventions
-from noonmark.driver.clockset import ClockMeasure
+from noonmark.driver.clockreading import ClockMeasure
 from noonmark.driver.comparison import Judgement, judge, latitude_by_sky
 from noonmark.driver.config import Config
 from noonmark.driver.conventions import Convention, Hypothesis

@@ -20,7 +20,6 @@ from noonmark.protocols.seams import ReplyError
 from noonmark.protocols.sexagesimal import wrap_signed
 
 CENTURY_S = 3.2e9  # no clock is further off
-PUT_BACK_S = 2.0  # a clock put back is within this: its second was sent on time, and its display is late by under one
 
 
 def earlier_settings(run: Run) -> dict[str, Any]:
@@ -142,9 +141,9 @@ def _gone_since(
     last = shown.local[-1]
     near = local_at(last.instant)
     low, high = measure.anchored(near - last.instant, shown.display_hours)
-    if abs((low + high) / 2 + last.instant - near) > PUT_BACK_S:
+    if abs((low + high) / 2 + last.instant - near) > setting.PUT_BACK_S:
         gone.add("time")
-    days = {unix_datetime(near + step).date() for step in (-PUT_BACK_S, PUT_BACK_S)}  # midnight may lie between
+    days = {unix_datetime(near + step).date() for step in (-setting.PUT_BACK_S, setting.PUT_BACK_S)}  # midnight may lie between
     if shown.date.in_order(order, _century(near)) not in days:
         gone.add("date")
     return gone

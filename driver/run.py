@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -36,6 +38,7 @@ from noonmark.driver.version import VERSION
 from noonmark.driver.versions import versions
 from noonmark.driver.writing import Manner
 from noonmark.protocols.dialect import Dialect
+from noonmark.protocols.seams import Exchange
 
 Verb = Literal["check", "set", "restore"]
 CANDIDATES_TOLD = 24
@@ -77,6 +80,7 @@ class Run:
     explanation: list[CauseValue] = field(default_factory=list)
     attempts: dict[str, list[str]] = field(default_factory=dict)  # every write, told before it was sent
     confirmed: set[str] = field(default_factory=set)  # read back within its budget after the last write
+    aims: dict[str, Callable[[Any, Exchange], bool]] = field(default_factory=dict)  # does an answer show what was written?
     assumptions: list[str] = field(default_factory=list)
     rows: tuple[SettingRow, ...] | None = None  # what a verb judges by something else than the truth
 
@@ -90,6 +94,14 @@ class Run:
         if all(one.note != slug or one.text != text for one in self.notes):
             self.notes.append(Note(note=slug, text=text))
 
+    def standing(self) -> set[str]:
+        """What was read back and, as far as any later answer tells, still stands."""
+        shown = self.talk.shown if self.talk is not None else {}
+        return {
+            name for name in self.confirmed
+            if name not in self.aims or f"get-{name}" not in shown or self.aims[name](*shown[f"get-{name}"])
+        }  # fmt: skip
+
     def wait(self, what: str, seconds: float) -> None:
         """Name a part of the run's wall time; what comes again is added to it."""
         for index, one in enumerate(self.waits):
@@ -97,6 +109,17 @@ class Run:
                 self.waits[index] = Wait(what=what, seconds=round(one.seconds + seconds, 3))
                 return
         self.waits.append(Wait(what=what, seconds=round(seconds, 3)))
+
+    @contextmanager
+    def part(self, what: str) -> Iterator[None]:
+        """Name a part of the wall time: as long as the context lasts, but for what is named within it."""
+        clock = self.seams.clock
+        begun, named_s = clock.monotonic(), sum(one.seconds for one in self.waits)
+        try:
+            yield
+        finally:
+            named_s = sum(one.seconds for one in self.waits) - named_s
+            self.wait(what, max(clock.monotonic() - begun - named_s, 0.0))
 
     def pause_until(self, instant: float, what: str) -> None:
         """A stated wait, until a monotonic instant. Raises TimeLimit, at once, where that lies beyond the limit."""
@@ -128,7 +151,8 @@ class Run:
         settings = best.rows if best is not None else raw_rows(self.sight.readings) if self.sight is not None else ()
         if self.rows is not None:
             settings = self.rows
-        written = [name for name in self.attempts if name in self.confirmed]
+        standing = self.standing()
+        written = [name for name in self.attempts if name in standing]
         return Result(
             noonmark_version=VERSION,
             verb=self.verb,
@@ -153,7 +177,7 @@ class Run:
             notes=tuple(self.notes),
             planned=tuple(self.planned),
             written=tuple(written),
-            unconfirmed=tuple(name for name in self.attempts if name not in self.confirmed),
+            unconfirmed=tuple(name for name in self.attempts if name not in standing),
             untouched=tuple(
                 name for name in ("longitude", "latitude", "offset", "date", "time") if name not in self.attempts
             ),

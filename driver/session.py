@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from noonmark.driver import explaining, looking, record, restoring, setting
+from noonmark.driver import explaining, looking, record
 from noonmark.driver.config import Config, check_zone
 from noonmark.driver.conventions import ALL
 from noonmark.driver.dialects import AUTO, resolve
@@ -47,6 +47,8 @@ def set_mount(config: Config, *, dry_run: bool = False, seams: Seams | None = No
         _explain(run)
         if dry_run:
             if run.truth is not None and run.truth.established:
+                from noonmark.driver import setting
+
                 run.planned = setting.plan(run)
             return looking.outcome_of_look(run)
         return _write(run)
@@ -61,6 +63,8 @@ def restore(config: Config, record_path: str | Path | None = None, *, seams: Sea
     """
 
     def body(run: Run) -> Stop:
+        from noonmark.driver import restoring
+
         return restoring.restore(run, Path(record_path) if record_path is not None else None)
 
     return _execute(config, "restore", seams, body)
@@ -86,6 +90,8 @@ def _explain(run: Run) -> None:
 
 
 def _write(run: Run) -> Stop:
+    from noonmark.driver import setting  # what writes is loaded when something is to be written: a check starts sooner
+
     looking.refuse_if_unsafe(run)
     names = setting.names_to_write(run)
     assert run.decision is not None
@@ -109,6 +115,8 @@ def _write(run: Run) -> Stop:
 
 def _first_stage(run: Run) -> None:
     """The record with the earlier settings, on disk before the first write. Raises Stop where it can't be."""
+    from noonmark.driver import restoring
+
     assert run.record is not None
     run.record.data.update(restoring.earlier_settings(run))
     run.record.data["planned"] = [one.model_dump() for one in run.planned]

@@ -31,10 +31,12 @@ from noonmark.driver.writing import (
     offset_forms,
     reading_back,
     shown_alike,
+    shown_as,
     site_target,
     write_date,
 )
 from noonmark.protocols import lx
+from noonmark.protocols.seams import Exchange
 from noonmark.protocols.sexagesimal import wrap_signed
 
 PASSES = 3
@@ -44,6 +46,7 @@ PROBE_OFFSET_H = 3.0
 MIDNIGHT_S = 40.0
 LEAST_BEFORE_MIDNIGHT_S = 3.0
 LEAST_TO_SEND_S = 1.4  # a time is sent within this
+PUT_BACK_S = 2.0  # a clock put back is within this: its second was sent on time, its display is late by under one
 STILL_S = 1.5  # a clock that moved by less between two looks was not set
 
 
@@ -144,11 +147,16 @@ class Setter:
 
     def write(self, names: list[str], target: Target) -> None:
         """Write the named settings of a target, in order, each read back at once; the time last."""
+        with self.run.part("writing the settings"):
+            self._write_in_order(names, target)
+
+    def _write_in_order(self, names: list[str], target: Target) -> None:
         if self.talk.read_slewing():
             raise Stop("refused", "mount-slewing", "the mount began to slew; nothing more is written",
                        "wait until it is at rest, then run again")  # fmt: skip
         back = reading_back(self.talk, target, self.manner)
         for name in names:
+            self.run.aims |= {one: aim for one, aim in shown_as(target).items() if one == name}
             self.measured = self.sent_at = None
             if name == "longitude":
                 self.told[name] = self.writer.setting(name, longitude_forms(target, self.manner), back[name])
@@ -174,7 +182,7 @@ class Setter:
         """The record after the writes; if it can't be written, the first stage stands and says "maybe written"."""
         record = self.run.record
         assert record is not None
-        record.data.update(attempts=self.run.attempts, confirmed=sorted(self.run.confirmed))
+        record.data.update(attempts=self.run.attempts, confirmed=sorted(self.run.standing()))
         try:
             record.save("written")
         except RecordError as error:
@@ -196,8 +204,6 @@ class Setter:
     def _time(self, target: Target) -> None:
         self._wait_out_midnight(target)
         self._same_day(target)
-        self.run.attempts.setdefault("time", [])  # told before it is sent, though its argument is known only then
-        self.run.confirmed.discard("time")
         assert self.run.sight is not None
         assert self.run.record is not None
         setter = clockset.ClockSetter(
@@ -434,13 +440,16 @@ def put_back(
 
 def _put_back_one(run: Run, writer: Writer, name: str, wire: bytes) -> Told:
     assert run.manner is not None
-    parsers = {"longitude": lx.parse_longitude, "latitude": lx.parse_latitude, "offset": lx.parse_offset}
+    parsers: dict[str, Callable[[bytes], lx.Angle | lx.OffsetText]] = {
+        "longitude": lx.parse_longitude, "latitude": lx.parse_latitude, "offset": lx.parse_offset,
+    }  # fmt: skip
     wanted = parsers[name](wire)
 
     def there() -> bool:
         shown, _, _ = writer.talk.ask(f"get-{name}", parsers[name])
         return shown_alike(shown, wanted)
 
+    run.aims[name] = lambda shown, _: shown_alike(shown, wanted)
     if there():
         run.confirmed.add(name)
         return "there"
@@ -475,10 +484,16 @@ def _put_back_clock(
     writer.seen("time", argument)
     accepted, _ = writer.talk.write("time", argument, last_byte_at=at)
     told["time"] = "refused" if accepted is False else "unheard"
-    shown = writer.talk.read_time()
-    expected = second + (shown.instant - at)
     period = 86400.0 if earlier.display_hours == 24 else 43200.0
-    if abs(wrap_signed(shown.seconds + 0.5 - expected, period)) < 2.0:
+
+    def runs_on(shown: lx.DayTime, answer: Exchange) -> bool:
+        assert answer.t_first is not None
+        expected = second + ((answer.t_before + answer.t_first) / 2 - at)
+        return abs(wrap_signed(shown.seconds + 0.5 - expected, period)) < PUT_BACK_S
+
+    run.aims["time"] = runs_on
+    shown, _, answer = writer.talk.ask("get-time", lx.parse_time)
+    if runs_on(shown, answer):
         told["time"] = "there"
         run.confirmed.add("time")
     return told

@@ -51,16 +51,28 @@ def rows(shown: Shown, site: Site, zone_offset_h: float, utc: dt.datetime) -> tu
 
 
 def _place(name: str, text: str, expected: float, letters: str, limit_deg: float) -> SettingRow:
-    stripped = text.strip().upper()
-    letter = next((one for one in letters if stripped.startswith(one) or stripped.endswith(one)), "")
-    body = stripped.strip(letters).strip() if letter else stripped
-    value = angle_deg(body, name, limit_deg)
-    if letter and body[:1] in "+-":
+    plain = text.strip().replace("\u2212", "-")
+    match = re.fullmatch(rf"([{letters}]?)\s*([+-]?\d.*?)\s*([{letters}]?)", plain, re.IGNORECASE)
+    letter = (match[1] or match[3]).upper() if match is not None else ""
+    if match is None or (match[1] and match[3]):
+        raise _no_place(name, text, letters)
+    body = match[2]
+    if letter and body[0] in "+-":
         raise CoordinateError(f"{name} {text[:40]!a} has both a sign and a letter: give one of them")
+    try:
+        value = angle_deg(body, name, limit_deg)
+    except CoordinateError as error:
+        raise error if "at most" in str(error) else _no_place(name, text, letters) from None
     value = -value if letter == letters[1] else value
     value = wrap_signed(value, 360.0) if name == "longitude" else value
     tolerance = _unit_deg(body) * 1.5
     return _row(name, expected, value, wrap_signed(value - expected, 360.0), "deg", tolerance)
+
+
+def _no_place(name: str, text: str, letters: str) -> CoordinateError:
+    return CoordinateError(
+        f"{name} {text[:40]!a} can't be read: expected degrees, as -31:51:26, 31:51:26 {letters[1]} or -31.8571"
+    )
 
 
 def _unit_deg(body: str) -> float:

@@ -134,11 +134,12 @@ def context(site: Site, places: Scene) -> Context:
 
 
 def _fit_all(places: Scene, ctx: Context, axis: Axis, synced: bool, noise_deg: float) -> list[Fitted]:
-    every = [one for one in hypotheses(places, ctx, axis, synced=synced) if near_enough(one, places, noise_deg)]
-    fitted = [fit(one, places, noise_deg) for one in every]
+    right, *causes = hypotheses(places, ctx, axis, synced=synced)
+    fitted = [fit(one, places, noise_deg) for one in (right, *causes) if near_enough(one, places, noise_deg)]
     strongest = sorted(fitted, key=lambda one: one.length)[:STRONGEST]
-    singles = [one.hypothesis for one in strongest if len(one.hypothesis.slugs) < 2]
-    return fitted + [fit(other, places, noise_deg) for one in singles for other in without_one(one, places)]
+    singles = [one.hypothesis for one in strongest if len(one.hypothesis.slugs) == 1]
+    odd = [other for one in (right, *singles) for other in without_one(one, places)]
+    return fitted + [fit(other, places, noise_deg) for other in odd]
 
 
 def _shares(fitted: Iterable[Fitted], no_reason: float) -> tuple[list[tuple[Fitted | None, float]], float]:

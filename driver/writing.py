@@ -9,14 +9,14 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from noonmark.driver.conventions import Convention
 from noonmark.driver.mount import Readings, Talk
 from noonmark.driver.site import Site
 from noonmark.protocols import lx
 from noonmark.protocols.dialect import Dialect
-from noonmark.protocols.seams import ReplyError
+from noonmark.protocols.seams import Exchange, ReplyError
 from noonmark.protocols.sexagesimal import wrap_signed
 
 Precision = Literal["minute", "second"]
@@ -226,6 +226,15 @@ def offset_there(shown: lx.OffsetText, target: Target) -> bool:
         return True
     coarse = shown.resolution_h > 0.02 and not lx.offset_fits(wanted, form=_form_of(shown.resolution_h))
     return coarse and abs(shown.value_h - wanted) < shown.resolution_h
+
+
+def shown_as(target: Target) -> dict[str, Callable[[Any, Exchange], bool]]:
+    """For longitude, latitude and offset: does an answer show the target's value?"""
+    return {
+        "longitude": lambda shown, _: longitude_there(shown, target),
+        "latitude": lambda shown, _: latitude_there(shown, target),
+        "offset": lambda shown, _: offset_there(shown, target),
+    }
 
 
 def shown_alike(one: lx.Angle | lx.OffsetText, other: lx.Angle | lx.OffsetText) -> bool:

@@ -13,7 +13,19 @@ import pytest
 from support.processes import Device, Place, Row, judge_state
 
 SIGNALS = [signal.SIGINT, signal.SIGTERM]
+EARLY = ["opening", "reading", "gathering"]
+LATE = ["first-write", "date", "time", "second-look"]
 LETTERS = {"date": ":SC", "time": ":SL", "offset": ":SG", "longitude": ":Sg", "latitude": ":St"}
+
+
+def every_stage(stages: list[str]) -> pytest.MarkDecorator:
+    """Each stage with one of the two signals every day, with the other one in the long campaigns."""
+    rows = [
+        pytest.param(stage, one, id=f"{stage}-{one.name}", marks=pytest.mark.long if (place + turn) % 2 else ())
+        for place, stage in enumerate(stages)
+        for turn, one in enumerate(SIGNALS)
+    ]
+    return pytest.mark.parametrize(("stage", "number"), rows)
 
 
 def asked(letters: str, times: int = 1) -> Callable[[list[Row]], bool]:
@@ -65,13 +77,12 @@ def test_before_anything_is_opened(place: Place, number: signal.Signals) -> None
     assert not place.records_kept() or place.records_kept()[0]["result"]["written"] == []
 
 
-@pytest.mark.parametrize("number", SIGNALS, ids=lambda one: one.name)
-@pytest.mark.parametrize("stage", ["connecting", "reading", "gathering"])
+@every_stage(EARLY)
 def test_before_the_first_write(place: Place, stage: str, number: signal.Signals) -> None:
     mount = place.mount()
     receiver = place.receiver(*(["--fault", "cold-start:1000"] if stage == "gathering" else []))
     running = place.start("set", "--config", str(place.config(mount.address, receiver.address)), "--json")
-    if stage == "connecting":
+    if stage == "opening":
         receiver.wait_for(bool, "the first word of the receiver")
     elif stage == "reading":
         mount.wait_for(asked(":GS"), "the sidereal time to be asked for")
@@ -88,8 +99,7 @@ def test_before_the_first_write(place: Place, stage: str, number: signal.Signals
     assert_port_free(place, mount, receiver if stage != "gathering" else place.receiver())
 
 
-@pytest.mark.parametrize("number", SIGNALS, ids=lambda one: one.name)
-@pytest.mark.parametrize("stage", ["first-write", "date", "time", "second-look"])
+@every_stage(LATE)
 def test_while_writing_and_after(place: Place, stage: str, number: signal.Signals) -> None:
     state = place.folder / "state.json"
     mount, receiver = place.mount("--state", str(state)), place.receiver()

@@ -24,7 +24,7 @@ ROWS = [  # fault of the simulated mount or its line, codes that are honest, wor
 ]
 
 
-@pytest.mark.parametrize("verb", ["check", "set"])
+@pytest.mark.parametrize("verb", ["check", pytest.param("set", marks=pytest.mark.long)])
 @pytest.mark.parametrize(("fault", "codes", "words"), ROWS, ids=[row[0] for row in ROWS])
 def test_a_mount_without_sense_is_unreachable_within_the_limit(
     place: Place, fault: str, codes: set[str], words: str, verb: str
@@ -92,7 +92,7 @@ def test_a_flood_ends_within_the_limit(place: Place) -> None:
     clean(found)
 
 
-@pytest.mark.parametrize("letters", ["SG", "SC", "SL"])
+@pytest.mark.parametrize("letters", [pytest.param("SG", marks=pytest.mark.long), "SC", "SL"])
 def test_a_mount_that_falls_silent_while_it_is_set_is_incomplete_and_told(place: Place, letters: str) -> None:
     """It hears a setting and never answers again: what is written, maybe written and untouched is told truly."""
     mount = place.mount()

@@ -158,11 +158,14 @@ def _wild(case: Case, dice: random.Random) -> Case:
     )
     case = dataclasses.replace(case, start=_start(dice, case))
     case = _sources(case, dice)
-    if case.receivers and dice.random() < 0.05:
-        case = dataclasses.replace(case, configured=_mistaken(dice, case.site))
     for _ in range(dice.choices((0, 1, 2, 3), (15, 45, 25, 15))[0]):
         case = _one_more(case, dice)
+    if case.receivers and dice.random() < 0.05 and not {one.name for one in case.all_faults} & LIES_OF_THE_PLACE:
+        case = dataclasses.replace(case, configured=_mistaken(dice, case.site))  # and no receiver in league with it
     return case
+
+
+LIES_OF_THE_PLACE = {"place-jumps", "elsewhere", "other-hemisphere", "null-island", "position-walks"}
 
 
 def _one_more(case: Case, dice: random.Random) -> Case:

@@ -114,16 +114,18 @@ def _lie_s(one: Bench, result: Result, host_error_s: float) -> float:
 
 
 def _may_be_deceived(case: Case, lie_s: float) -> bool:
-    """Whether no rule of the policy can find it out: no source that knows the second is right, or the host's clock was
-    stepped before the run, by less than a receiver's own latency, and still says that it is kept."""
+    """Whether no rule of the policy can find it out: no source that knows the second is right; or the lie is no longer
+    than a receiver's own latency, and no clock that is kept stands beside it (one that was stepped before the run and
+    still says that it is kept is none)."""
     host = case.host
-    if any(event[1] == "step" for event in host.get("events", ())):
-        return lie_s < LATENCY_S
-    if host["discipline"] in ("kept", "unbounded") and abs(host.get("error_s", 0.0)) < 0.4:
+    stepped = any(event[1] == "step" for event in host.get("events", ()))
+    kept = host["discipline"] in ("kept", "unbounded") and abs(host.get("error_s", 0.0)) < 0.4
+    if kept and not stepped:
         return False
-    return all(
+    lying = [
         any(spec.partition(":")[0] in LIES_OF_THE_SECOND for spec in one.get("faults", ())) for one in case.receivers
-    )
+    ]
+    return all(lying) or ((any(lying) or stepped) and lie_s < LATENCY_S)
 
 
 # --- claims of what was written ---------------------------------------------------------------------
@@ -165,9 +167,12 @@ def _not_as_written(one: Bench, name: str, accepted: list[Change], *, restoring:
         gap_s = local_s - last.after - elapsed_s
         # a drifting clock and a machine that slept are judged elsewhere
         slept = any(event[1] == "sleep" for event in one.case.host.get("events", ()))
-        return f"and its clock moved by {gap_s:+.1f} s since" if abs(gap_s) > 1.0 + 0.06 * elapsed_s and not slept else ""
+        most_s = 1.0 + 0.06 * elapsed_s if name == "time" else 43200.0
+        return f"and its clock moved by {gap_s:+.1f} s since" if abs(gap_s) > most_s and not slept else ""
     value = {"longitude": inside.longitude_deg, "latitude": inside.latitude_deg, "offset": inside.offset_h}[name]
     gap = (value - last.after + 180) % 360 - 180
+    if name == "offset" and "turns-offset" in (draw.name for draw in one.case.faults):
+        gap = abs(value) - abs(last.after)  # what it shows is the same, and what it means another
     least = 1e-6 if name == "offset" else PLACE_DEG  # what is lost in showing it
     return f"and it held {value:+.3f} in place of {last.after:+.3f}" if abs(gap) > least else ""
 

@@ -26,7 +26,7 @@ from noonmark.driver.seams import Seams
 from noonmark.protocols.dialect import Dialect, build_dialect
 from noonmark.protocols.seams import Discipline, Exchange, Link, ReplyReader, Stream
 from noonmark.sim.faults import build_fault
-from noonmark.sim.injection import Fault, LineFault, MountFault
+from noonmark.sim.injection import Fault, LineFault, MountFault, Reply
 from noonmark.sim.line import LineManner, SimLink, SimStream
 from noonmark.sim.mount import SimulatedMount
 from noonmark.sim.receiver import SimulatedReceiver
@@ -48,8 +48,8 @@ class TooLong(BaseException):
 
 
 class Recorder(MountFault):
-    """No fault: keeps what was hidden inside when each question was last carried out, and of those that were answered
-    the last one, so that what the driver claims can be judged by what it could have seen."""
+    """No fault, and the first to look: keeps what was hidden inside when each question was last carried out, and of
+    those whose answer came whole the last one, so that what the driver claims can be judged by what it has seen."""
 
     QUESTIONS = frozenset((b"GC", b"GL", b"GG", b"Gg", b"Gt", b"GS"))
 
@@ -57,15 +57,22 @@ class Recorder(MountFault):
         super().__init__("recorder", 0.0, 0)
         self.seen: dict[bytes, tuple[float, HiddenState]] = {}
         self._carried_out: dict[bytes, tuple[float, HiddenState]] = {}
+        self._said: dict[bytes, bytes] = {}
+
+    def replies(self, mount: SimulatedMount, command: bytes, replies: list[Reply]) -> list[Reply]:
+        self._said[command] = b"".join(data for _, data in replies)
+        return replies
 
     def after(self, mount: SimulatedMount, command: bytes, at: float) -> None:
         if command in self.QUESTIONS:
             self._carried_out[command] = (at, mount.truth(at))
 
-    def answered(self, request: bytes) -> None:
+    def answered(self, request: bytes, reply: bytes) -> None:
         """The driver has an answer to this question."""
-        if (snapshot := self._carried_out.get(request[1:-1])) is not None:
-            self.seen[request[1:-1]] = snapshot
+        command = request[1:-1]
+        said = self._said.get(command, b"").strip(b"#")  # a late end mark of something else may have come before it
+        if command in self._carried_out and said == reply.strip(b"#"):
+            self.seen[command] = self._carried_out[command]
 
 
 class WatchedLink(SimLink):
@@ -77,8 +84,8 @@ class WatchedLink(SimLink):
         self, request: bytes, reader: ReplyReader, deadline: float, *, last_byte_at: float | None = None
     ) -> Exchange:
         result = super().exchange(request, reader, deadline, last_byte_at=last_byte_at)
-        if result.complete and result.reply:
-            self.recorder.answered(request)
+        if result.complete:
+            self.recorder.answered(request, result.reply)
         return result
 
 
@@ -127,7 +134,7 @@ def bench(case: Case, folder: Path) -> Bench:
         dialect, timeline=clock, state=_state(case, utc, dialect), quirks=_quirks(case.quirks), seed=case.seed,
         faults=[fault for fault in faults if isinstance(fault, MountFault)],
     )  # fmt: skip
-    mount.faults.append(recorder)
+    mount.faults.insert(0, recorder)
     line_faults = [fault for fault in faults if isinstance(fault, LineFault)]
     receiver_faults: list[list[Any]] = [
         [build_fault(spec, case.seed + number) for number, spec in enumerate(one.get("faults", ()))] for one in case.receivers

@@ -26,7 +26,7 @@ DEGREE = math.pi / 180
 @dataclass(frozen=True)
 class Mount:
     """How a mount turns. `hand`: its settings; `east_deg`, `raised_deg`: its axis's north end; `pier`: on the other
-    side; `mixed`: it takes J2000 coordinates for those of date; `anywhere`: it has slipped."""
+    side; `mixed`: it takes J2000 coordinates for those of date; `anywhere`: slipped, to this azimuth and altitude."""
 
     hand: Hand
     east_deg: float = 0.0
@@ -79,14 +79,14 @@ def look(
     azimuth, altitude = erfa.hd2ae(h * DEGREE, d * DEGREE, lat)
     points = axis_matrix(mount.east_deg, mount.raised_deg) @ vector(float(azimuth), float(altitude))
     azimuth, seen = math.atan2(points[0], points[1]), math.asin(max(-1.0, min(1.0, points[2])))
+    if mount.anywhere is not None:
+        azimuth, seen = mount.anywhere[0] * DEGREE, mount.anywhere[1] * DEGREE
     true_altitude = float(erfa.hd2ae((lst_true - turned(mean, ra_deg, dec_deg)[0]) * DEGREE, aimed[1] * DEGREE, lat)[1])
     if min(seen, true_altitude) < 12 * DEGREE:
         return None
     seen_deg = seen / DEGREE
     airless = seen_deg - 1 / math.tan((seen_deg + 7.31 / (seen_deg + 4.4)) * DEGREE) / 60
     h_found, d_found = (float(one) / DEGREE for one in erfa.ae2hd(azimuth, airless * DEGREE, lat))
-    if mount.anywhere is not None:
-        h_found, d_found = mount.anywhere
     d_found += chance.gauss(0, noise_deg)
     h_found += chance.gauss(0, noise_deg) / max(0.05, math.cos(d_found * DEGREE))
     if abs(d_found) > 89:
@@ -112,7 +112,7 @@ def _axis(right: Hand, chance: random.Random) -> Mount | None:
 
 
 def _anywhere(right: Hand, chance: random.Random) -> Mount | None:
-    return Mount(right, anywhere=(chance.uniform(-70, 70), chance.uniform(-60, 60)))
+    return Mount(right, anywhere=(chance.uniform(0, 360), chance.uniform(15, 85)))
 
 
 BY_SETTINGS = (

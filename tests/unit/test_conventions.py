@@ -162,7 +162,7 @@ def test_a_firmware_that_is_a_little_off_still_fits(error_s: float) -> None:
     assert any(is_the_truth(one, made) for one in fitting(made))
 
 
-@pytest.mark.parametrize("error_s", [-12.0, 12.0, 60.0, 103.0, 3600.0])
+@pytest.mark.parametrize("error_s", [-12.0, -6.5, 6.5, 12.0, 60.0, 103.0, 3600.0])
 def test_a_firmware_further_off_fits_nothing(error_s: float) -> None:
     assert fitting(plain(firmware_error_s=error_s, seconds_shown=True)) == []
 
@@ -375,6 +375,18 @@ def test_a_sidereal_clock_of_its_own_is_never_confirmed_by_set(
     assert result.outcome == "incomplete"
     assert result.code in NAMED
     assert "sidereal" in result.reason
+
+
+@pytest.mark.parametrize("told", ["auto", "usual"])
+def test_a_sidereal_clock_of_its_own_that_happens_to_be_right_must_be_seen_to_follow(tmp_path: Path, told: str) -> None:
+    """It was set by its owner, once, for this very place: once the settings are written it agrees with them."""
+    one = rig(tmp_path, state=rightly_set(), quirks=Quirks(sidereal="own-clock"), told=told, receiver_options=FAST)
+    was = factory(NIGHT)
+    for name in ("latitude_deg", "longitude_deg", "offset_h", "local_s", "at_utc_s"):
+        setattr(one.mount.state, name, getattr(was, name))
+    result = set_mount(one.config, seams=one.seams)
+    assert result.outcome == "incomplete"
+    assert result.code in NAMED
 
 
 def test_a_sidereal_clock_of_its_own_is_never_confirmed_by_check(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import random
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any

@@ -22,7 +22,7 @@ from noonmark.driver.sighting_explanation import SightingExplanation, explain_si
 from noonmark.driver.sighting_fit import least_squares
 from noonmark.driver.site import Site
 
-# 8.5 E: longitude and latitude can be swapped; on 5 February day and month can; in July daylight saving is in force
+# longitude and latitude can be swapped here; on 5 February day and month can
 PLACE = (38.25, 68.75, "Asia/Dushanbe")
 NIGHT = dt.datetime(2026, 2, 5, 17, 0, tzinfo=dt.UTC)
 RIDGE = (-31.8571, 141.6034, "Australia/Broken_Hill")
@@ -34,8 +34,9 @@ def site_of(place: tuple[float, float, str]) -> Site:
 
 
 def looks(
-    mount: Mount, right: Hand, place: tuple[float, float, str], utc: dt.datetime, count: int, noise_deg: float, seed: str
-) -> list[Sighting]:
+    mount: Mount, right: Hand, place: tuple[float, float, str], utc: dt.datetime, count: int, noise_deg: float,
+    seed: str,
+) -> list[Sighting]:  # fmt: skip
     """So many looks at random places of the sky that stand high enough."""
     chance, found = random.Random(seed), list[Sighting]()
     for _ in range(2000):
@@ -82,7 +83,7 @@ def test_a_small_mistake_is_among_the_answers_of_three_sightings(slug: str) -> N
 
 def test_a_mount_that_points_where_it_should_is_given_no_cause_first() -> None:
     right = right_of(PLACE, NIGHT)
-    for seed in range(12):
+    for seed in range(6):
         mount = small_axis(Mount(right), random.Random(f"right/{seed}"))
         for count in (1, 3):
             found = looks(mount, right, PLACE, NIGHT, count, 0.5, f"right/{seed}")
@@ -94,7 +95,7 @@ def test_a_mount_that_points_where_it_should_is_given_no_cause_first() -> None:
 # --- numbers ----------------------------------------------------------------------------------------
 
 
-def exact(right: Hand, ra_h: float, dec_deg: float, turned_h: float = 0.0) -> Sighting:
+def exact(ra_h: float, dec_deg: float, turned_h: float = 0.0) -> Sighting:
     """Found `turned_h` further west than aimed, both of date, high in the sky."""
     return Sighting(ra_h, dec_deg, (ra_h - turned_h) % 24, dec_deg, SUMMER, "date", "date")
 
@@ -120,7 +121,6 @@ def test_found_minus_aimed_is_true_minus_the_mounts_sidereal_time_and_declinatio
 
 def test_two_equinoxes_are_not_taken_for_an_error_where_they_are_told() -> None:
     """A star found just where it was aimed, once told for J2000 and once for date: a third of a degree apart."""
-    right = right_of(PLACE, NIGHT)
     ra_h = overhead_ra_h(PLACE, NIGHT)
     days = (NIGHT - dt.datetime(2000, 1, 1, 12, tzinfo=dt.UTC)) / dt.timedelta(days=1)
     vector = erfa.pnm06a(2451545.0, days) @ erfa.s2c(math.radians(ra_h * 15), math.radians(20.0))
@@ -130,12 +130,10 @@ def test_two_equinoxes_are_not_taken_for_an_error_where_they_are_told() -> None:
     mixed = replace(told, found_equinox="J2000")
     apart = scene(site_of(PLACE), [mixed])
     assert 0.25 < abs(float(apart.turned_deg[0])) < 0.42  # 26.1 years of up to 50.3 arcsec
-    assert right.zone_h == 5.0
 
 
 def test_refraction_is_applied_and_said() -> None:
     """At 13 degrees the air lifts by 4.1 arcmin (Bennett 1982): a mount that finds its star exactly points low."""
-    right = right_of(RIDGE, SUMMER)
     low = Sighting((overhead_ra_h(RIDGE, SUMMER) + 5.0) % 24, 0.0, 0.0, 0.0, SUMMER, "date", "date")
     low = replace(low, found_ra_h=low.aimed_ra_h)
     said = explain_sightings([low], site_of(RIDGE), noise_arcmin=3)
@@ -145,7 +143,6 @@ def test_refraction_is_applied_and_said() -> None:
     lifted = 1 / math.tan(math.radians(altitude + 7.31 / (altitude + 4.4))) / 60
     assert said.seen[0].separation_deg == pytest.approx(lifted, rel=0.06)  # the site is 0 m high here, 1013 hPa
     assert "refraction is applied" in said.advice[-1]
-    assert right.offset_h == 10.5
 
 
 def test_an_error_of_hour_angle_and_an_axis_are_solved_for_from_three_sightings() -> None:
@@ -202,8 +199,7 @@ def test_of_three_sightings_one_that_does_not_belong_is_named() -> None:
 
 def test_on_the_meridian_one_sighting_asks_for_another_4_to_6_hours_off() -> None:
     ra_h = overhead_ra_h(RIDGE, SUMMER)
-    right = right_of(RIDGE, SUMMER)
-    said = explain_sightings([exact(right, ra_h, -60.0, turned_h=3.0 / 15)], site_of(RIDGE), noise_arcmin=6)
+    said = explain_sightings([exact(ra_h, -5.0, turned_h=4.0 / 15)], site_of(RIDGE), noise_arcmin=6)
     asked = [one for one in said.advice if "4 to 6 hours" in one]
     assert asked
     assert "on the meridian" in asked[0]
@@ -227,8 +223,7 @@ def test_off_the_meridian_a_shift_in_declination_is_the_axis() -> None:
 
 
 def test_all_errors_of_hour_angle_are_one_and_the_same_to_a_sighting_and_it_says_so() -> None:
-    right = right_of(RIDGE, SUMMER)
-    said = explain_sightings([exact(right, overhead_ra_h(RIDGE, SUMMER) + 1, 10.0, 7.77 / 15)], site_of(RIDGE))
+    said = explain_sightings([exact(overhead_ra_h(RIDGE, SUMMER) + 1, 10.0, 7.77 / 15)], site_of(RIDGE))
     assert any("one and the same" in one for one in said.advice)
     free = [one for one in said.explanation if one.cause == "clock-off"]
     assert free
@@ -237,8 +232,7 @@ def test_all_errors_of_hour_angle_are_one_and_the_same_to_a_sighting_and_it_says
 
 def test_a_good_sighting_after_a_sync_clears_nothing() -> None:
     """An hour of error, and a sync that took it up: the sighting is good, and the text does not say that all is."""
-    right = right_of(RIDGE, SUMMER)
-    good = exact(right, overhead_ra_h(RIDGE, SUMMER), -20.0)
+    good = exact(overhead_ra_h(RIDGE, SUMMER), -20.0)
     said = explain_sightings([good], site_of(RIDGE), synced=True, noise_arcmin=6)
     assert "clears neither clock nor place" in said.sentence
     assert any("clears nothing" in one and "meridian flip" in one for one in said.advice)
@@ -248,8 +242,7 @@ def test_a_good_sighting_after_a_sync_clears_nothing() -> None:
 
 
 def test_what_was_below_the_horizon_was_not_seen() -> None:
-    right = right_of(RIDGE, SUMMER)
-    down = exact(right, overhead_ra_h(RIDGE, SUMMER) + 12, 30.0)
+    down = exact(overhead_ra_h(RIDGE, SUMMER) + 12, 30.0)
     with pytest.raises(SightingError, match="below the horizon"):
         explain_sightings([down], site_of(RIDGE))
     with pytest.raises(SightingError, match="no sighting"):
