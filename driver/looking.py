@@ -56,6 +56,8 @@ def look_at_mount(
             break
         found = _measured(run, readings)
         if run.talk.still_shows(readings):
+            last = run.talk.read_time("get-sidereal")  # what a setting means can change too: its sky is asked again
+            readings = replace(readings, sidereal=(*readings.sidereal, last))
             break
     else:
         raise Unreachable("the mount's settings change at every reading", "mount-garbled", "watch its display")

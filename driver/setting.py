@@ -47,6 +47,7 @@ MIDNIGHT_S = 40.0
 LEAST_BEFORE_MIDNIGHT_S = 3.0
 LEAST_TO_SEND_S = 1.4  # a time is sent within this
 PUT_BACK_S = 2.0  # a clock put back is within this: its second was sent on time, its display is late by under one
+HALF_DAY_S = 60.0  # a clock so near to half a day off is off by just that
 STILL_S = 1.5  # a clock that moved by less between two looks was not set
 
 
@@ -268,7 +269,7 @@ class Setter:
                 staged = True
                 self._in_stages()
                 names = names_to_write(self.run)
-            elif decision.state == "ambiguous" or (
+            elif decision.state == "ambiguous" or self._other_half_of_the_day() or (
                 decision.state == "right" and longitude_moves and not self._followed()
             ):
                 if staged:
@@ -278,7 +279,7 @@ class Setter:
                 names = names_to_write(self.run)
             elif decision.state == "wrong" or flipped:
                 names = names_to_write(self.run)
-                if "offset" in names and "offset" in self.run.attempts and not self.on_utc:
+                if "offset" in names and self._offset_was_tried() and not self.on_utc:
                     self.on_utc = True
                     names = [one for one in self.run.dialect.write_order if one in {*names, "offset", "date", "time"}]
                 continue
@@ -305,6 +306,20 @@ class Setter:
     def _other_date_order(self) -> bool:
         one_refused = self.told.get("date", "there") != "there" and len(self.order_refused) == 1
         return one_refused and self.run.evidence.declared is None
+
+    def _offset_was_tried(self) -> bool:
+        """Whether the zone's offset was written as it would be now: in another sense it is another value."""
+        forms = offset_forms(self._target(), self.manner)
+        return not forms or forms[0] in self.run.attempts.get("offset", ())
+
+    def _other_half_of_the_day(self) -> bool:
+        """Whether what was just set seems half a day off on a display of 12 hours: then the offset counts the other way,
+        +-6 h looking alike there."""
+        assert self.run.sight is not None
+        best = self.run.decision.best if self.run.decision is not None else None
+        if best is None or self.run.sight.readings.display_hours == 24 or best.utc_error_s is None:
+            return False
+        return self.told.get("time") != "refused" and abs(abs(sum(best.utc_error_s)) / 2 - 43200.0) < HALF_DAY_S
 
     def _followed(self) -> bool:
         assert self.run.sight is not None
@@ -362,6 +377,7 @@ class Setter:
         if half_day and shown and abs(wrap_signed(2 * shown, 12.0)) < 0.3:
             steps.append((site.longitude_deg, PROBE_OFFSET_H))  # +-6 h look alike where half a day is not shown
         steps.append((site.longitude_deg, offset_h))
+        before: Target | None = None
         for longitude, offset in steps:
             convention = self._convention()
             if offset is None:
@@ -369,7 +385,8 @@ class Setter:
             effective = 0.0 if convention.local_is_utc else offset
             target = Target(convention, site.latitude_deg, longitude, effective)
             self.precise = (longitude, offset) == steps[-1]
-            self.write([name for name in order if name != "latitude" or longitude == site.longitude_deg], target)
+            self.write([name for name in order if name not in self._stand_already(target, before)], target)
+            before = target
             fitted = self._look_again(target)
             if not fitted and self.run.sight is not None and not self.run.sight.fitting:
                 conclude(self.run)
@@ -379,6 +396,17 @@ class Setter:
                 self.write(["date", "time"], replace(target, convention=self._convention()))
                 self._look_again(target)
         conclude(self.run)
+
+    def _stand_already(self, target: Target, before: Target | None) -> set[str]:
+        """What need not be written in a stage: the latitude away from the site, and what stands since the stage before.
+        The date is looked at again before the time is sent, and written where it is another."""
+        standing = {name for name, told in self.told.items() if told == "there"}
+        same = {"date"}
+        if before is not None and before.convention == target.convention:
+            same |= {"longitude"} if before.longitude_deg == target.longitude_deg else set()
+            same |= {"latitude"} if before.longitude_deg == target.longitude_deg else set()
+        away = {"latitude"} if target.longitude_deg != self.run.config.site.longitude_deg else set()
+        return standing & same | away
 
     def _stays(self) -> bool:
         """Look again some seconds later: a hand controller or a built-in receiver may have the last word."""

@@ -237,18 +237,17 @@ def next_question(ticks: Ticks, now: float, pace: Pace, guess: tuple[float, floa
     """
     unit, round_trip = ticks.unit_s, pace.round_trip_s
     low, high = ticks.at(now)
-    likely = high
-    if guess is not None:
-        shift = round((low + high - guess[0] - guess[1]) / (2 * unit)) * unit
-        if guess[0] + shift <= high and guess[1] + shift >= low:
-            likely = min(high, guess[1] + shift)
+    likely = None if guess is None else _likely(guess, low, high, unit)
     tick = floor((now + round_trip + low) / unit) + 1  # the next one that may not have passed when we are answered
     while True:
         low, high = ticks.at(max(now, tick * unit - high))
         earliest, latest = tick * unit - high, tick * unit - low - round_trip
         open_s = latest - earliest
-        if open_s > 2 * pace.cycle_s:
-            begin = max(earliest + pace.cycle_s, tick * unit - likely - round_trip, now)
+        sweeping = open_s > 2 * pace.cycle_s
+        if sweeping:
+            begin = max(earliest + pace.cycle_s, now)
+            if likely is not None:
+                begin = min(max(begin, tick * unit - likely - round_trip), max(latest - pace.cycle_s, now))
         else:
             begin = earliest + open_s / 2
             if begin >= now and open_s > 0 and not ticks.contradicted:
@@ -256,5 +255,13 @@ def next_question(ticks: Ticks, now: float, pace: Pace, guess: tuple[float, floa
             if begin < now < latest - 0.1 * open_s:
                 begin = now
         if begin >= now and begin < max(latest, earliest + READING_S):
-            return Question(begin, tick, open_s > 2 * pace.cycle_s, earliest, latest)
+            return Question(begin, tick, sweeping, earliest, latest)
         tick += 1
+
+
+def _likely(guess: tuple[float, float], low: float, high: float, unit_s: float) -> float | None:
+    """The most that K is thought to be, within its bounds; None where it can't be."""
+    shift = round((low + high - guess[0] - guess[1]) / (2 * unit_s)) * unit_s
+    if guess[0] + shift > high or guess[1] + shift < low:
+        return None
+    return min(high, guess[1] + shift)

@@ -55,7 +55,7 @@ def test_a_receiver_of_one_epoch_a_second_at_9600_baud_suffices(place: Place) ->
     mount, receiver = place.right_mount(), place.slow_receiver()
     found = place.run("check", "--config", str(place.config(mount.address, receiver.address, baud=9600)), "--json")
     assert found.status == 0, found.narration
-    assert 9.0 < found.document["duration_s"] < 16.0
+    assert 8.9 < found.document["duration_s"] < 30.0  # ten seconds, if nothing else keeps the machine busy
     assert sum("RMC" in row.text for row in receiver.rows) >= 10
 
 

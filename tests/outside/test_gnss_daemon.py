@@ -104,7 +104,7 @@ def test_a_daemon_that_ends_in_mid_run_is_a_source_that_says_why(place: Place) -
     mount = place.right_mount()
     daemon = Daemon(place, place.slow_receiver())
     running = place.start("check", "--config", daemon.config(mount), "--json")
-    mount.wait_for(lambda rows: any(row.text.startswith(":GZ") for row in rows), "the first look")
+    mount.wait_for(lambda rows: any(row.text.startswith(":GZ") for row in rows), "the first look", running)
     daemon.running.send(signal.SIGTERM)
     found = running.finish()
     assert (found.status, found.document["code"]) == (3, "no-bounded-source"), found.document
@@ -136,7 +136,7 @@ class Daemon:
         # -N in the foreground, -n listens to the receiver at once, -b never writes to it, -S a port of its own
         command = [program, "-N", "-n", "-b", "-S", str(self.port), receiver.address]
         self.running: Running = place.start_command(command, place.environment())
-        receiver.wait_for(bool, "the daemon to open the receiver", READY_S)
+        receiver.wait_for(bool, "the daemon to open the receiver", self.running, READY_S)
         self._wait_until(lambda report: report.get("class") == "TPV" and (not fixed or report.get("mode", 0) >= 2))
 
     def config(self, mount: Device, **how: Any) -> str:

@@ -110,7 +110,7 @@ def test_a_step_of_the_host_clock_in_mid_run_is_noticed(place: Place) -> None:
     # faketime(1) itself insists on a setting of its own: its library is loaded without it
     environment["LD_PRELOAD"] = library()
     running = place.start_command([sys.executable, "-c", PROGRAM, "check", "--config", config, "--json"], environment)
-    mount.wait_for(lambda rows: any(row.text.startswith(":GZ") for row in rows), "the first look")
+    mount.wait_for(lambda rows: any(row.text.startswith(":GZ") for row in rows), "the first look", running)
     setting.write_text("+40s\n")
     found = running.finish()
     assert (found.status, found.document["code"]) == (3, "too-few-origins-agree"), found.document

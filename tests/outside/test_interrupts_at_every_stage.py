@@ -53,7 +53,7 @@ def test_the_stages_are_told_apart_by_what_the_mount_hears(place: Place) -> None
     mount = place.mount()
     found = place.start("set", "--config", str(place.config(mount.address, place.receiver().address)))
     for event in (asked(":G"), looked(), asked(":Sg"), asked(":SC"), asked(":SL"), looked(":SL")):
-        mount.wait_for(event, "the next stage")
+        mount.wait_for(event, "the next stage", found)
     assert found.finish().status == 0
 
 
@@ -83,11 +83,11 @@ def test_before_the_first_write(place: Place, stage: str, number: signal.Signals
     receiver = place.receiver(*(["--fault", "cold-start:1000"] if stage == "gathering" else []))
     running = place.start("set", "--config", str(place.config(mount.address, receiver.address)), "--json")
     if stage == "opening":
-        receiver.wait_for(bool, "the first word of the receiver")
+        receiver.wait_for(bool, "the first word of the receiver", running)
     elif stage == "reading":
-        mount.wait_for(asked(":GS"), "the sidereal time to be asked for")
+        mount.wait_for(asked(":GS"), "the sidereal time to be asked for", running)
     else:
-        mount.wait_for(looked(), "the end of the first look")
+        mount.wait_for(looked(), "the end of the first look", running)
     running.send(number)
     found = running.finish(15.0)
     assert found.status == found.document["exit_status"] == 128 + number
@@ -106,7 +106,7 @@ def test_while_writing_and_after(place: Place, stage: str, number: signal.Signal
     config = str(place.config(mount.address, receiver.address))
     running = place.start("set", "--config", config, "--json")
     events = {"first-write": asked(":Sg"), "date": asked(":SC"), "time": asked(":SL"), "second-look": looked(":SL")}
-    mount.wait_for(events[stage], stage)
+    mount.wait_for(events[stage], stage, running)
     running.send(number)
     found = running.finish(15.0)
     document = found.document
@@ -123,7 +123,7 @@ def test_a_second_signal_ends_it_at_once_and_the_record_of_the_plan_stands(place
     mount = place.mount()
     config = str(place.config(mount.address, place.receiver().address, mount_options={"reply_timeout_s": 30.0}))
     running = place.start("set", "--config", config)
-    mount.wait_for(asked(":Sg"), "the first write")
+    mount.wait_for(asked(":Sg"), "the first write", running)
     running.send(signal.SIGTERM)
     running.send(signal.SIGTERM)
     assert running.finish(15.0).status == 143
@@ -137,7 +137,7 @@ def test_an_interrupt_ignored_from_above_stays_ignored(place: Place) -> None:
     mount = place.mount()
     config = str(place.config(mount.address, place.receiver().address))
     running = place.start("check", "--config", config, before=["/bin/sh", "-c", 'trap "" INT; exec "$@"', "sh"])
-    mount.wait_for(asked(":GS"), "the sidereal time to be asked for")
+    mount.wait_for(asked(":GS"), "the sidereal time to be asked for", running)
     running.send(signal.SIGINT)
     assert running.finish().status == 1
 

@@ -120,7 +120,7 @@ def test_the_printed_schema_is_that_of_the_documents(place: Place) -> None:
 def test_an_interrupt_is_one_document(place: Place, number: signal.Signals) -> None:
     mount = place.mount()
     running = place.start("check", "--config", str(place.config(mount.address, place.receiver().address)), "--json")
-    mount.wait_for(bool, "the first question")
+    mount.wait_for(bool, "the first question", running)
     running.send(number)
     document = valid(running.finish(15.0), 128 + number, "check")
     assert (document["outcome"], document["code"]) == (None, "interrupted")

@@ -97,7 +97,9 @@ def test_a_mount_that_falls_silent_while_it_is_set_is_incomplete_and_told(place:
     """It hears a setting and never answers again: what is written, maybe written and untouched is told truly."""
     mount = place.mount()
     running = place.start("set", "--config", limited(place, mount.address), "--json")
-    mount.wait_for(lambda rows: any(row.text.startswith(f":{letters}") for row in rows), f"the write of {letters}")
+    mount.wait_for(
+        lambda rows: any(row.text.startswith(f":{letters}") for row in rows), f"the write of {letters}", running
+    )
     mount.freeze()
     found = running.finish()
     document = found.document

@@ -77,7 +77,7 @@ def test_a_bridge_that_another_run_uses_is_busy(place: Place) -> None:
     mount = place.mount("--tcp", "0")
     config = str(place.config(mount.address, place.receiver().address))
     first = place.start("set", "--config", config, "--json")
-    mount.wait_for(bool, "the first question")
+    mount.wait_for(bool, "the first question", first)
     one_sentence(place.run("check", "--config", config, "--json"), 4, "port-busy", "in use by", "noonmark")
     assert first.finish().status == 0
 
@@ -130,7 +130,7 @@ def test_a_port_that_vanishes_while_writing_leaves_a_record_of_what_stands(place
     mount = place.mount()
     config = str(place.config(mount.address, place.receiver().address))
     running = place.start("set", "--config", config, "--json")
-    mount.wait_for(lambda rows: any(row.text.startswith(":SG") for row in rows), "the offset to be written")
+    mount.wait_for(lambda rows: any(row.text.startswith(":SG") for row in rows), "the offset to be written", running)
     mount.close()  # its end of the pseudo-terminal goes with it, as an adapter that is pulled
     found = running.finish()
     one_sentence(found, 6, "port-vanished")
@@ -150,7 +150,9 @@ def test_a_port_that_vanishes_while_writing_leaves_a_record_of_what_stands(place
 def test_a_receiver_whose_port_vanishes_is_a_source_that_says_why(place: Place) -> None:
     mount, receiver = place.right_mount(), place.slow_receiver()
     running = place.start("check", "--config", str(place.config(mount.address, receiver.address, baud=9600)), "--json")
-    receiver.wait_for(lambda rows: sum("RMC" in row.text or row.text == "$" for row in rows) > 3, "its first epochs")
+    receiver.wait_for(
+        lambda rows: sum("RMC" in row.text or row.text == "$" for row in rows) > 3, "its first epochs", running
+    )
     receiver.close()
     found = running.finish()
     one_sentence(found, 3, "no-bounded-source")

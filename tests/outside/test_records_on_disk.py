@@ -102,7 +102,7 @@ def test_the_plan_is_on_disk_before_the_first_write(place: Place) -> None:
     """When the mount hears the first setting, the record with the earlier ones can be read already."""
     mount = place.mount()
     running = place.start("set", "--config", str(place.config(mount.address, place.receiver().address)))
-    mount.wait_for(lambda rows: any(row.text.startswith(":S") for row in rows), "the first write")
+    mount.wait_for(lambda rows: any(row.text.startswith(":S") for row in rows), "the first write", running)
     mount.freeze()
     running.send(signal.SIGKILL)
     assert running.finish().status == 137
@@ -158,7 +158,8 @@ def killed(place: Place, rows: int | None, after_s: float) -> None:
     if rows is None:
         running.ends_within(after_s)
     else:
-        mount.wait_for(lambda seen: len(seen) >= rows or running.process.poll() is not None, f"{rows} rows", after_s)
+        ended = running.process.poll
+        mount.wait_for(lambda seen: len(seen) >= rows or ended() is not None, f"{rows} rows", within_s=after_s)
     running.send(signal.SIGKILL)
     running.finish()
     sent = {name for name, letters in LETTERS.items() if mount.heard(letters[1:])}

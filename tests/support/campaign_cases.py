@@ -142,9 +142,16 @@ REPLIES_OF_A_RUN = 150
 
 
 def _harmless(case: Case, dice: random.Random) -> Case:
+    """A good mount: nothing about it is hidden, and there is time for it."""
     fault = FaultDraw(dice.choice(HARMLESS), dice.randint(1, REPLIES_OF_A_RUN))
     start = _start(dice, case) if dice.random() < 0.3 else {"kind": dice.choice(("factory", "right"))}
-    return dataclasses.replace(case, start=start, faults=(fault,))
+    dialect = {key: dict(value) if isinstance(value, dict) else value for key, value in case.dialect.items()}
+    dialect.get("longitude", {}).pop("written_positive", None)
+    blocks_s = dialect.get("date", {}).get("blocks_s", 0.0)
+    policy = {"time_limit_s": 180.0} if blocks_s > 10.0 else {}
+    return dataclasses.replace(
+        case, start={**start, "slewing": False}, faults=(fault,), dialect=dialect, policy=policy
+    )
 
 
 def _wild(case: Case, dice: random.Random) -> Case:

@@ -22,6 +22,7 @@ from typing import Any
 
 COMMAND = str(Path(sys.executable).with_name("noonmark"))
 START_S = 30.0  # for a process to say its first word, on a busy machine
+LOOK_S = 0.5  # how often the process is looked at that is to bring about what is awaited
 END_S = 120.0  # for a run to end: beyond every time limit that a test sets
 
 # An invented place (demo: Saltbush Ridge). Australia/Broken_Hill is UTC+10:30 with daylight saving (October to
@@ -160,11 +161,18 @@ class Device:
     def pid(self) -> int:
         return self._process.pid
 
-    def wait_for(self, wanted: Callable[[list[Row]], bool], what: str, within_s: float = END_S) -> None:
-        """Wait until the rows of the trace are as wanted. Raises TooLateError."""
+    def wait_for(
+        self, wanted: Callable[[list[Row]], bool], what: str, running: Running | None = None, within_s: float = END_S
+    ) -> None:
+        """Wait until the rows of the trace are as wanted. Raises TooLateError; at once where `running`, which is to
+        bring that about, has ended."""
+        deadline = time.monotonic() + within_s
         with self._news:
-            if not self._news.wait_for(lambda: wanted(self.rows), within_s):
-                raise TooLateError(f"waited {within_s:g} s for {what}; the last rows were {self.rows[-8:]}")
+            while not self._news.wait_for(lambda: wanted(self.rows), LOOK_S):
+                over = running is not None and running.process.poll() is not None
+                if (over or time.monotonic() > deadline) and not self._news.wait_for(lambda: wanted(self.rows), LOOK_S):
+                    why = f"the run ended: {running.finish()}" if over and running else f"waited {within_s:g} s"
+                    raise TooLateError(f"{why}: {what} did not come; the last rows were {self.rows[-8:]}")
 
     def heard(self, letters: str) -> list[str]:
         """Commands that came and begin with these letters."""
@@ -255,7 +263,7 @@ class Place:
         home = str(self.folder / "home")
         return {
             **kept, "HOME": home, "XDG_CONFIG_HOME": home, "XDG_STATE_HOME": home,
-            "XDG_RUNTIME_DIR": str(self.folder / "run"), "LC_ALL": "C.UTF-8", "TERM": "dumb",
+            "XDG_RUNTIME_DIR": str(self.folder / "run"), "TMPDIR": home, "LC_ALL": "C.UTF-8", "TERM": "dumb",
             "TZ": "America/St_Johns", "PYTHONWARNINGS": "error", **more,
         }  # fmt: skip
 
