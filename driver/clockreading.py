@@ -291,7 +291,8 @@ class _Session:
 
     def tick_seen(self) -> bool:
         """Whether the replies of this session show a tick by themselves."""
-        return self.own().narrowest(self.begun, self.talk.clock.monotonic()).width_s < 0.5
+        own = self.own()
+        return own.count > 0 and own.narrowest(self.begun, self.talk.clock.monotonic()).width_s < 0.5
 
     def conclude(self, parted: float) -> ClockMeasure:
         """What was found. Raises Unreachable where nothing could be read in step."""

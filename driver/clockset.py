@@ -1,8 +1,8 @@
 """Set a clock that takes whole seconds, and bring what it displays to the truth within milliseconds.
 
 The command is sent so that its last byte arrives as a second begins, ahead by what the mount seems to need; then what
-the clock displays is measured, and the sending corrected by it while the middle of the interval exceeds a third of
-its half-width. That works on a mount that begins a new second when its time is set. Whether this one does, the phase
+the clock displays is measured, and the sending corrected by it while its likely error, about the middle of the
+interval, exceeds a third of the half-width. That works on a mount that begins a new second when its time is set. Whether this one does, the phase
 of its ticks tells after two settings at different instants of a second; if it keeps its own tick, the second is chosen
 that leaves the smaller error.
 
@@ -29,7 +29,7 @@ __all__ = [
 ]  # fmt: skip
 
 CORRECTIONS = 3
-QUESTION_BYTES = 4  # `:GL#`
+QUESTION_BYTES, FIRST_BYTES = 4, 1  # `:GL#`, and of its answer what ends the waiting for it
 NOT_TAKEN_S = 2.0  # further off than this: the time was not taken, and sending it again is another's decision
 MARGIN_S = 0.05  # beyond the least round trip, for a mount that takes longer to set its time than to tell it
 TEST_S, MOST_TEST_S = 0.25, 0.45  # so much beside the right instant is a time sent that is to tell the phase
@@ -60,7 +60,7 @@ class Brought:
 
 @dataclass(frozen=True, slots=True)
 class _Try:
-    """One sending, and the display's error after it (the interval's middle, seconds) at an instant."""
+    """One sending, and the display's likely error after it, seconds, at an instant."""
 
     ahead_s: float
     error_s: float
@@ -139,7 +139,11 @@ class ClockSetter:
         return shown
 
     def _error_s(self, shown: ClockMeasure) -> float:
-        return wrap_signed(shown.middle - (self.wanted.local_s(shown.at) - shown.at), self.sender.period_s)
+        """What the display's error most likely is: the interval's middle, but for the time that a question's bytes
+        nominally need on the wire, before which it is not answered. That is good to aim by, and for no edge."""
+        sending_s = (QUESTION_BYTES - FIRST_BYTES) / 2 * self.talk.link.byte_s
+        likely = shown.middle - min(sending_s, shown.half_width_s)
+        return wrap_signed(likely - (self.wanted.local_s(shown.at) - shown.at), self.sender.period_s)
 
     def _tried(self, sent: SetTime, shown: ClockMeasure) -> bool:
         """Note what came of a sending. False: nothing that another sending could mend."""
@@ -164,7 +168,7 @@ class ClockSetter:
     def _first_ahead_s(self) -> float:
         if self.before is None or self.before.round_trip_s is None:
             return 0.0
-        needed_s = self.before.round_trip_s / 2 - QUESTION_BYTES * self.talk.link.byte_s
+        needed_s = (self.before.round_trip_s - (QUESTION_BYTES + FIRST_BYTES) * self.talk.link.byte_s) / 2
         return min(max(needed_s, 0.0), MOST_NEEDED_S)
 
     def _next_ahead_s(self) -> float:

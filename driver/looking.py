@@ -242,7 +242,20 @@ def outcome_of_look(run: Run) -> Stop:
         wrong = decision.best.wrong
         return Stop("discrepant", "settings-differ", "the mount does not agree with the truth: " + ", ".join(wrong),
                     "noonmark set")  # fmt: skip
+    if _offset_has_changed(run):
+        return Stop("discrepant", "zone-changed", "the zone's offset has just changed: the mount has the one before",
+                    "run `set` again")  # fmt: skip
     return Stop("confirmed", "confirmed", "place, date, time and offset are right, and the mount's own sidereal clock proves it")
+
+
+def _offset_has_changed(run: Run) -> bool:
+    """Whether the zone changed since the last look, where the mount is on the zone's time."""
+    assert run.decision is not None
+    utc = run.utc()
+    best = run.decision.best
+    if run.zone is None or utc is None or best is None or best.on_utc or best.hypothesis.convention.local_is_utc:
+        return False
+    return zones.offset_h(run.zone, utc) != run.zone_offset_h
 
 
 def refuse_if_unsafe(run: Run) -> None:

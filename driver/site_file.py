@@ -44,14 +44,23 @@ class Written:
 
 
 def site_of(found: Survey, *, name: str, timezone: str) -> Site:
-    """The surveyed site, rounded as the file has it: to a micro-degree (0.1 m) and a decimetre."""
-    return Site(
-        name=name,
-        latitude_deg=round(found.latitude_deg, 6),
-        longitude_deg=round(found.longitude_deg, 6),
-        elevation_m=0.0 if found.elevation_m is None else round(found.elevation_m, 1),
-        timezone=timezone,
-    )
+    """The surveyed site, rounded as the file has it: to a micro-degree (0.1 m) and a decimetre.
+
+    Raises SiteFileError for a name or an elevation that no site has.
+    """
+    try:
+        return Site(
+            name=name,
+            latitude_deg=round(found.latitude_deg, 6),
+            longitude_deg=round(found.longitude_deg, 6),
+            elevation_m=0.0 if found.elevation_m is None else round(found.elevation_m, 1),
+            timezone=timezone,
+        )
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(str(part) for part in first["loc"])
+        why = first["msg"].removeprefix("Value error, ")
+        raise SiteFileError("site-wrong", f"the site's {key}: {why}", f"give another {key}") from None
 
 
 def text(found: Survey, site: Site) -> str:

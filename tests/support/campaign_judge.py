@@ -174,8 +174,10 @@ def _not_as_written(one: Bench, name: str, accepted: list[Change], *, restoring:
     seen = one.recorder.seen.get(QUESTIONS[name])
     if not changes:  # it may have stood there before, and a mount that says nothing of a writing does not tell
         wrong = seen is None or name in wrong_items(one, seen[1], seen[0], one.config.policy.clock_tolerance_s)
-        return "and the mount took none" if wrong and not restoring else ""
+        return "and the mount took none" if wrong and not restoring and one.case.told != "usual" else ""
     last = changes[-1]
+    if seen is None or seen[0] < last.instant:  # its answer came damaged, and can be the right one all the same
+        seen = one.recorder.carried_out.get(QUESTIONS[name])
     if seen is None or seen[0] < last.instant:
         return "and it was not read after that"
     inside, elapsed_s = seen[1], seen[0] - last.instant
@@ -228,9 +230,17 @@ def _allowed(case: Case, told: Told, *, first: bool) -> None:
         return  # the other hemisphere, and 3 km east, are near there
     if told.code == "time-limit" and case.dialect.get("date", {}).get("blocks_s", 0.0) > 10.0:
         return  # a date that blocks for half a minute, written twice
+    if told.code in ("zone-changes-now", "zone-changed") or (told.verb == "check" and _zone_changed(case, told)):
+        return
     names = [draw.name for draw in case.all_faults]
     allowed = FAULTS[names[0]].allowed if names else ("confirmed", "refused")
     if told.verb == "check" and "incomplete" in allowed:
         allowed = (*allowed, "discrepant", "refused")
     if told.outcome and told.outcome not in allowed:
         told.failures.append(("not-allowed", f"{told.verb} under {names or 'no fault'}: {told.outcome} {told.code}"))
+
+
+def _zone_changed(case: Case, told: Told) -> bool:
+    began = dt.datetime.fromisoformat(case.utc)
+    ended = began + dt.timedelta(seconds=told.duration_s)
+    return zone_offset_h(case.site["timezone"], began) != zone_offset_h(case.site["timezone"], ended)

@@ -56,7 +56,7 @@ class Recorder(MountFault):
     def __init__(self) -> None:
         super().__init__("recorder", 0.0, 0)
         self.seen: dict[bytes, tuple[float, HiddenState]] = {}
-        self._carried_out: dict[bytes, tuple[float, HiddenState]] = {}
+        self.carried_out: dict[bytes, tuple[float, HiddenState]] = {}
         self._said: dict[bytes, bytes] = {}
 
     def replies(self, mount: SimulatedMount, command: bytes, replies: list[Reply]) -> list[Reply]:
@@ -65,14 +65,14 @@ class Recorder(MountFault):
 
     def after(self, mount: SimulatedMount, command: bytes, at: float) -> None:
         if command in self.QUESTIONS:
-            self._carried_out[command] = (at, mount.truth(at))
+            self.carried_out[command] = (at, mount.truth(at))
 
     def answered(self, request: bytes, reply: bytes) -> None:
         """The driver has an answer to this question."""
         command = request[1:-1]
         said = self._said.get(command, b"").strip(b"#")  # a late end mark of something else may have come before it
-        if command in self._carried_out and said == reply.strip(b"#"):
-            self.seen[command] = self._carried_out[command]
+        if command in self.carried_out and said == reply.strip(b"#"):
+            self.seen[command] = self.carried_out[command]
 
 
 class WatchedLink(SimLink):

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+
+import pytest
 
 from noonmark.driver.interrupts import Interrupted
 from noonmark.driver.result import EXIT_STATUS, Result
@@ -25,6 +28,12 @@ NAMES = ("longitude", "latitude", "offset", "date", "time")
 LETTERS = {"longitude": b"Sg", "latitude": b"St", "offset": b"SG", "date": b"SC", "time": b"SL"}
 ALLOWED = re.compile(rb":(?:G[CLGgtSRDAZcW]|GV[PN]|D)#|:S[CLGgt][0-9+*\xdf:'/.-]+#")
 READS = re.compile(rb":(?:G[CLGgtSRDAZcW]|GV[PN]|D)#")
+
+
+@pytest.fixture(autouse=True)
+def instant_disk(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A disk that needn't be waited for. That it is waited for, and when, is a test of law 2."""
+    monkeypatch.setattr(os, "fsync", lambda descriptor: None)
 
 
 def built(folder: Path | str, **options: Any) -> Rig:

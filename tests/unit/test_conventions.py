@@ -18,6 +18,7 @@ from typing import Any
 
 import erfa
 import pytest
+from support.lawbreaking import instant_disk  # noqa: F401 - used by every test here
 from support.virtual import NIGHT, SITE, rig
 
 from noonmark.driver import check, conventions, set_mount

@@ -24,6 +24,7 @@ from support.lawbreaking import (
     AtFirstWrite,
     built,
     inside,
+    instant_disk,  # noqa: F401 - used by every test here
     rightly_set,
     sent,
     writes,
@@ -216,6 +217,27 @@ def test_law_2_the_earlier_settings_are_on_disk_before_the_first_byte_of_a_write
     local = factory(NIGHT).local_s - NIGHT.timestamp()
     assert record["earlier"]["clock_minus_utc_s"] == pytest.approx(local, abs=0.6)
     assert [row["name"] for row in record["planned"]] == list(NAMES)
+
+
+def test_law_2_the_disk_is_waited_for_before_the_first_write(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Temporary file, fsync, rename, fsync of the folder; and all of it again after the writes and at the end."""
+    done: list[str] = []
+    replace_file = os.replace
+
+    def fsync(descriptor: int) -> None:
+        done.append("fsync of the folder" if os.path.isdir(f"/proc/self/fd/{descriptor}") else "fsync")  # noqa: PTH112
+
+    def rename(source: Path, target: Path) -> None:
+        done.append(f"rename {json.loads(Path(source).read_text())['stage']}")
+        replace_file(source, target)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    monkeypatch.setattr(os, "replace", rename)
+    one = built(tmp_path, mount_faults=[AtFirstWrite(lambda mount: done.append("first write"))])
+    assert set_mount(one.config, seams=one.seams).outcome == "confirmed"
+    assert done[:4] == ["fsync", "rename planned", "fsync of the folder", "first write"]
+    assert done[4:7] == ["fsync", "rename written", "fsync of the folder"]
+    assert done[-3:] == ["fsync", "rename finished", "fsync of the folder"]
 
 
 def broken(call: str, number: int) -> Callable[[pytest.MonkeyPatch], None]:

@@ -25,6 +25,7 @@ from support.lawbreaking import (
     Fails,
     built,
     inside,
+    instant_disk,  # noqa: F401 - used by every test here
     sent,
     shown_well,
     with_device,

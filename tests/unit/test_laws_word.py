@@ -21,6 +21,7 @@ from support.lawbreaking import (
     Fails,
     built,
     inside,
+    instant_disk,  # noqa: F401 - used by every test here
     writes,
 )
 from support.virtual import NIGHT, UNSYNCHRONISED

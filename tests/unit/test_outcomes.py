@@ -14,6 +14,7 @@ import pytest
 from support.lawbreaking import (
     Answers,
     built,
+    instant_disk,  # noqa: F401 - used by every test here
     rightly_set,
     shown_well,
     writes,

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.lawbreaking import instant_disk  # noqa: F401 - used by every test here
 from support.virtual import NIGHT, UNSYNCHRONISED, Rig, rig
 
 from noonmark.driver import check, restore, set_mount

@@ -275,10 +275,17 @@ def test_the_file_is_taken_in_by_a_configuration(tmp_path: Path, found: Survey) 
     assert load_site(tmp_path / "noonmark.toml", environment={}).site == site
 
 
-@pytest.mark.parametrize("name", ['"quoted"', "back\\slash", "Größe 4", "new\nline", "\x7f"])
+@pytest.mark.parametrize("name", ['"quoted"', "back\\slash", "Größe 4"])
 def test_any_name_survives_the_file(tmp_path: Path, found: Survey, name: str) -> None:
     written_site(tmp_path / "site.toml", found, name=name)
     assert tomllib.loads((tmp_path / "site.toml").read_text("utf-8"))["site"]["name"] == name
+
+
+@pytest.mark.parametrize("name", ["new\nline", "\x7f", "x" * 81])
+def test_a_name_that_no_site_has_is_refused(tmp_path: Path, found: Survey, name: str) -> None:
+    with pytest.raises(site_file.SiteFileError, match="the site's name"):
+        written_site(tmp_path / "site.toml", found, name=name)
+    assert not (tmp_path / "site.toml").exists()
 
 
 def test_an_unknown_elevation_is_left_out(tmp_path: Path) -> None:
