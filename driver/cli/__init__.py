@@ -28,6 +28,7 @@ VERBS: dict[str, tuple[str, str, str]] = {
     "check": ("noonmark.driver.cli.runs", "check", "read everything, compare, explain; writes nothing to the mount"),
     "set": ("noonmark.driver.cli.runs", "set_", "check, then write what differs, read back, prove"),
     "restore": ("noonmark.driver.cli.runs", "restore", "put the settings of an earlier record back"),
+    "explain": ("noonmark.driver.cli.explain", "explain", "from a record, or from a sighting, the likely causes"),
     "brief": ("noonmark.driver.cli.brief", "brief", "the numbers and cautions for setting up by hand tonight"),
     "survey": ("noonmark.driver.cli.survey", "survey", "average a GNSS position into a site file"),
     "dialects": ("noonmark.driver.cli.dialects", "dialects", "list the manners of speaking, or print one"),
