@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from math import ceil, copysign
+from statistics import median
 
 from noonmark.driver.clockmanner import ClockManner, glance, look, manner_of
 from noonmark.driver.clockreading import CHECK_S, SETTLED_S, ClockMeasure, HostSuspended, bounds, measure
@@ -100,6 +101,7 @@ class ClockSetter:
     def bring(self) -> Brought:
         """Send, measure, and correct. Raises HostSuspended, Unreachable, LinkError, TimeLimit."""
         ahead_s = self._first_ahead_s()
+        told = self.manner.phase == "kept"
         shown: ClockMeasure | None = None
         while True:
             sent = self.sender.send_ahead(ahead_s)
@@ -113,8 +115,10 @@ class ClockSetter:
             if usable:
                 self._learn()
             if self.manner.phase == "kept":
-                shown = self._choose_second(shown)
-                break
+                shown = self._choose_second(shown, told)
+                if self.manner.phase == "kept":
+                    break
+                usable = False
             if usable and not self._beyond(1.0) and not self._in_doubt():
                 shown = self._measured(MORE_TICKS, None)
                 usable = self._tried(sent, shown)
@@ -172,9 +176,9 @@ class ClockSetter:
         return min(max(needed_s, 0.0), MOST_NEEDED_S)
 
     def _next_ahead_s(self) -> float:
-        """What would have been right at the sendings so far, on average: the mount does not always need as long.
+        """What would have been right at the sendings so far, by their median: the mount does not always need as long.
         Where the phase is in doubt and that is about the same instant of a second again, as much beside it as tells."""
-        right = sum(one.ahead_s - one.error_s + self.manner.goal_s for one in self.tries) / len(self.tries)
+        right = median(one.ahead_s - one.error_s + self.manner.goal_s for one in self.tries)
         self._beside_s = 0.0
         if self._in_doubt() or (self.manner.phase == "unknown" and not self._tested and not self._explained()):
             step = wrap_signed(right - self.tries[-1].ahead_s, 1.0)
@@ -223,24 +227,31 @@ class ClockSetter:
             if abs(moved) > doubt_s:
                 self.manner.phase = "reset"
 
-    def _choose_second(self, shown: ClockMeasure) -> ClockMeasure:
-        """On a mount that keeps its own tick: the second that leaves the smaller error."""
+    def _choose_second(self, shown: ClockMeasure, confirmed: bool) -> ClockMeasure:
+        """On a mount that keeps its own tick: the second that leaves the smaller error. Where one setting alone said
+        that it does, another one must confirm it: a line that held that one back would look the same."""
         beyond = 1 if self.manner.rounds else 0  # what is displayed beyond what was written
-        for _ in range(2):
+        for _ in range(3):
             error_s = self.tries[-1].error_s
             seconds = round(self.manner.goal_s - error_s)
-            if seconds == 0 or self._short_of_time():
+            if (seconds == 0 and confirmed) or self._short_of_time():
                 break
             earliest = self.sender.earliest()
             reading = self.wanted.local_s(earliest) + error_s + seconds
-            second = ceil(reading - 0.25)  # sent a quarter after its tick, so that no half second is near
-            sent = self.sender.send(second - beyond, earliest + (second + 0.25 - reading), 0.0)
+            second = ceil(reading - TEST_S)  # sent a quarter after its tick, so that no half second is near
+            instant = earliest + (second + TEST_S - reading)
+            sent = self.sender.send(second - beyond, instant, second - beyond - self.wanted.local_s(instant))
             if sent.accepted is False:
                 self._refused(shown)
                 break
             shown = self._measured(FIRST_TICKS, (shown.low + seconds, shown.high + seconds))
             if not self._tried(sent, shown):
                 break
+            if abs(wrap_signed(self.tries[-1].error_s - error_s, 1.0)) > TEST_S / 2:
+                self.manner.phase = "reset"
+                self._beside_s = TEST_S
+                break
+            confirmed = True
             beyond += round(self.tries[-1].error_s - error_s - seconds)
         return shown
 

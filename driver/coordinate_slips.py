@@ -50,11 +50,6 @@ def hours_as_decimals(offset_h: float) -> float | None:
     return math.copysign(whole + minutes / 100.0, offset_h)
 
 
-def swapped(latitude_deg: float, longitude_deg: float) -> tuple[float, float] | None:
-    """Latitude and longitude in each other's place; None where the longitude is no latitude."""
-    return (longitude_deg, latitude_deg) if abs(longitude_deg) <= 90.0 else None
-
-
 def _parts(value_deg: float, *, seconds: bool) -> tuple[int, int, int]:
     parts = sexagesimal.split(abs(value_deg), seconds=seconds)
     return parts.whole, parts.minutes, parts.seconds

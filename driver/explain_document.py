@@ -13,7 +13,6 @@ from noonmark.driver.version import VERSION
 
 SCHEMA = "noonmark-explanation-1"
 Mode = Literal["record", "values", "sighting"]
-WIDTH = 100
 
 
 class SightingPart(BaseModel):
@@ -127,6 +126,7 @@ def _sighting(part: SightingPart) -> Iterator[str]:
             f"{one['declination_deg']:+.1f} deg; found minus aimed: RA {one['found_minus_aimed_ra_deg']:+.2f} deg, "
             f"Dec {one['found_minus_aimed_dec_deg']:+.2f} deg; {one['separation_deg']:.2f} deg on the sky"
         )
+    yield f"  that nothing is wrong, and it is the uncertainty of a look: {part.right_confidence:.1%}"
     if part.solution is None:
         return
     yield f"  least squares, {part.solution['rms_deg']:.2f} deg left:"

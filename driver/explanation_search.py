@@ -8,11 +8,11 @@ it does not touch is right). Its description length, in natural units, is
 K: how many causes the table has for a mount; v: to how many different readings this cause can lead here; c: what
 a value taken from the reading costs (0 for a fixed effect), ln of how many values it could have had, every order of
 magnitude equally likely (`size_cost`); d: read minus predicted; t: the tolerance, taken as two standard errors;
-c_typed: the same cost where what was entered by hand is off by up to a minute of time, or half one of arc, besides. Weights are exp(-L); the
-confidence is the share in the sum over everything that fits, with one more term for "nothing fits", L0 =
-(n + 1) ln K + the costs of taking each of the n wrong settings as it is. So one cause goes before two, a known size
-before a free one, and an answer that costs as much as no answer is no answer. This is the principle of minimum
-description length (J. Rissanen, Automatica 14 (1978) 465; reference from memory).
+c_typed: the same cost where what was entered by hand is off by up to a minute of time, or half one of arc, besides.
+Weights are exp(-L); the confidence is the share in the sum over everything that fits, with one more term for "nothing
+fits", L0 = (n + 1) ln K + the costs of taking each of the n wrong settings as it is. So one cause goes before two, a
+known size before a free one, and an answer that costs as much as no answer is no answer. This is the principle of
+minimum description length (J. Rissanen, Automatica 14 (1978) 465; reference from memory).
 """
 
 from __future__ import annotations

@@ -132,7 +132,7 @@ def _equinoxes(right: Hypothesis, places: Scene) -> Iterator[Hypothesis]:
     for words, h, d in places.other_equinox:
         yield replace(
             right, slugs=("equinox-mixed",), words=words[:1].upper() + words[1:],
-            cost=LN_K + math.log(len(places.other_equinox)), positions=(h, d),
+            cost=LN_K + math.log(len(places.other_equinox)), positions=(h, d), hour_angle_deg=None,
         )  # fmt: skip
 
 
@@ -140,6 +140,7 @@ def _wide(right: Hypothesis, synced: bool) -> Hypothesis:
     taken_up = WIDE_AXIS_DEG if synced else 0.0
     return replace(
         right, slugs=("polar-axis-off",), words="The axis does not point where it should", cost=LN_K,
+        hour_angle_deg=None,
         widths_deg=(0.0, WIDE_AXIS_DEG, WIDE_AXIS_DEG, taken_up, taken_up),
     )  # fmt: skip
 

@@ -56,7 +56,8 @@ class Hypothesis:
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """A hypothesis with its best parameters. `directions`: where it sends the tubes."""
+    """A hypothesis with its best parameters. `directions`: where it sends the tubes by itself, without the little
+    that any axis is off."""
 
     hypothesis: Hypothesis
     length: float
@@ -118,7 +119,8 @@ def fit(hypothesis: Hypothesis, places: Scene, noise_deg: float) -> Fitted:
     if hypothesis.left_out is not None:
         length += anywhere(noise_deg)
     rms = math.sqrt(float(residuals @ residuals) / residuals.size) if residuals.size else 0.0
-    return Fitted(hypothesis, length, parameters, sent(hypothesis, places, parameters), rms)
+    by_itself = np.where(widths > SMALL_AXIS_DEG, parameters, 0.0)
+    return Fitted(hypothesis, length, parameters, sent(hypothesis, places, by_itself), rms)
 
 
 def anywhere(noise_deg: float) -> float:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from noonmark.driver.sighting_explanation import Solution
 
 ON_THE_MERIDIAN_DEG = 15.0
+FOR_THE_AXIS = 3
 FREE_HOUR_ANGLE = ("clock-off", "coordinate-mistyped", "offset-hours-wrong")
 SAME = (
     "to a sighting a wrong clock, offset, longitude or home position and a bad sync are one and the same: an error of "
@@ -59,7 +60,8 @@ def sentence(
             told += f"{abs(hour_angle_deg):.2f} deg too far {'east' if ahead else 'west'}"
     if "polar-axis-off" in slugs:
         joint = ": " if slugs[0] == "polar-axis-off" else "; and the axis is off: "
-        told += joint + axis_words(float(one.parameters_deg[1]), float(one.parameters_deg[2]), places, axis)
+        few = "roughly, by so few sightings, " if places.count < FOR_THE_AXIS else ""
+        told += joint + few + axis_words(float(one.parameters_deg[1]), float(one.parameters_deg[2]), places, axis)
     if hypothesis.left_out is not None:
         told += f"; and sighting {hypothesis.left_out + 1} does not belong with the others: another star, or a slip"
     told += f"; that leaves {one.rms_deg * 60.0:.0f} arcmin of what was seen"
@@ -90,6 +92,9 @@ def remedy(one: Fitted, places: Scene, axis: Axis) -> str:
     for slug in one.hypothesis.slugs:
         if slug != "polar-axis-off":
             told.append(CAUSES[slug].remedy)
+            continue
+        if places.count < 2:
+            told.append("before the axis is touched, take one more sighting 4 to 6 hours from this one")
             continue
         east, raised = float(one.parameters_deg[1]), float(one.parameters_deg[2])
         way = "anticlockwise" if east > 0 else "clockwise"

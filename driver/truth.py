@@ -62,7 +62,7 @@ class Silence:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """One claim judged. `agrees` None: it abstains."""
+    """One claim judged. `agrees` None: it abstains. `to_the_second` False: it counts for date and hour only."""
 
     source: str
     origin: str
@@ -70,6 +70,7 @@ class Verdict:
     agrees: bool | None
     why: str
     cause: str | None = None
+    to_the_second: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +93,13 @@ class Truth:
     @property
     def half_width_s(self) -> float:
         return (self.high - self.low) / 2
+
+    @property
+    def second_origins(self) -> frozenset[str]:
+        """The origins on whose word the second stands, beyond date and hour."""
+        return frozenset(
+            one.origin for one in self.verdicts if one.kind == "time" and one.agrees and one.to_the_second
+        )
 
 
 def establish(
@@ -223,7 +231,7 @@ def _coarse_verdict(one: TimeClaim, low: float, high: float, others: frozenset[s
     gap = (one.low + one.high - low - high) / 2
     if abs(gap) <= COARSE_AGREEMENT_S:
         why = f"not synchronised; {gap:+.1f} s from the others: counts for date and hour, not for the second"
-        return Verdict(one.source, one.origin, "time", True, why)
+        return Verdict(one.source, one.origin, "time", True, why, to_the_second=False)
     cause, sentence = likely_cause(gap, one.origin)
     if gap > 0 and others == {"gnss"}:  # ahead by just so many weeks: it is the receivers that fell back
         rolled, told = likely_cause(-gap, "gnss")

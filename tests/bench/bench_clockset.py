@@ -217,11 +217,12 @@ def live(name: str, options: tuple[str, ...], is_busy: bool, repeats: int) -> No
         with contextlib.closing(open_link(address, baud=9600, clock=clock)) as link:
             apart_s = clock.utc_ns() / 1e9 - clock.monotonic()
             truth = Truth(True, True, True, apart_s, apart_s, (), "", "")
-            for _ in range(repeats):
+            for number in range(repeats):
                 talk = Talk(link, clock, 2.0, clock.monotonic() + 90.0)
                 setter = _setter(talk, truth, None)
                 setter.once()
                 plain.append(abs(error_s()))
+                setter.sender.send_ahead(0.3 + 0.1 * (number % 5))  # so that it is not right beforehand
                 talk = Talk(link, clock, 2.0, clock.monotonic() + 90.0)
                 setter = _setter(talk, truth, measure(talk, 24))
                 outcome = setter.bring()

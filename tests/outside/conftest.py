@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from support.processes import Place
 
-AT_ONCE = 10
+AT_ONCE = 14
 KEY = pytest.StashKey["Ahead"]()
 
 

@@ -48,6 +48,9 @@ def looked(after: str = "") -> Callable[[list[Row]], bool]:
     return over
 
 
+EVENTS = {"first-write": asked(":Sg"), "date": asked(":SC"), "time": asked(":SL"), "second-look": looked(":SL")}
+
+
 def test_the_stages_are_told_apart_by_what_the_mount_hears(place: Place) -> None:
     """The events that the tests below wait for do come, in this order, in one `set`."""
     mount = place.mount()
@@ -101,12 +104,12 @@ def test_before_the_first_write(place: Place, stage: str, number: signal.Signals
 
 @every_stage(LATE)
 def test_while_writing_and_after(place: Place, stage: str, number: signal.Signals) -> None:
+    """Afterwards `restore` ends well at the first stage, the next `set` at the next, and so on."""
     state = place.folder / "state.json"
     mount, receiver = place.mount("--state", str(state)), place.receiver()
     config = str(place.config(mount.address, receiver.address))
     running = place.start("set", "--config", config, "--json")
-    events = {"first-write": asked(":Sg"), "date": asked(":SC"), "time": asked(":SL"), "second-look": looked(":SL")}
-    mount.wait_for(events[stage], stage, running)
+    mount.wait_for(EVENTS[stage], stage, running)
     running.send(number)
     found = running.finish(15.0)
     document = found.document
@@ -115,7 +118,31 @@ def test_while_writing_and_after(place: Place, stage: str, number: signal.Signal
     truly_told(place, mount, document)
     if stage == "second-look":
         assert judge_state(state) == []
-    assert_restore_and_set_end_well(place, config, state, mount)
+    verb = ("restore", "set")[LATE.index(stage) % 2]
+    last = place.run(verb, "--config", config, "--json")
+    assert (last.status, last.document["outcome"]) == (0, "confirmed"), last.document
+    mount.close()
+    assert (judge_state(state) == []) is (verb == "set")
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("number", SIGNALS, ids=lambda one: one.name)
+@pytest.mark.parametrize("stage", LATE)
+def test_after_an_interrupt_while_writing_restore_and_then_set_end_well(
+    place: Place, stage: str, number: signal.Signals
+) -> None:
+    state = place.folder / "state.json"
+    mount, receiver = place.mount("--state", str(state)), place.receiver()
+    config = str(place.config(mount.address, receiver.address))
+    running = place.start("set", "--config", config, "--json")
+    mount.wait_for(EVENTS[stage], stage, running)
+    running.send(number)
+    assert running.finish(15.0).status == 128 + number
+    for verb in ("restore", "set"):
+        last = place.run(verb, "--config", config, "--json")
+        assert (last.status, last.document["outcome"]) == (0, "confirmed"), last.document
+    mount.close()
+    assert judge_state(state) == []
 
 
 def test_a_second_signal_ends_it_at_once_and_the_record_of_the_plan_stands(place: Place) -> None:
@@ -164,12 +191,3 @@ def assert_port_free(place: Place, mount: Device, receiver: Device) -> None:
     config = place.config(mount.address, receiver.address, name="again.toml")
     again = place.run("check", "--config", str(config), "--json")
     assert (again.status, again.document["outcome"]) == (1, "discrepant"), again.document
-
-
-def assert_restore_and_set_end_well(place: Place, config: str, state: Path, mount: Device) -> None:
-    back = place.run("restore", "--config", config, "--json")
-    assert (back.status, back.document["outcome"]) == (0, "confirmed"), back.document
-    last = place.run("set", "--config", config, "--json")
-    assert (last.status, last.document["outcome"]) == (0, "confirmed"), last.document
-    mount.close()
-    assert judge_state(state) == []

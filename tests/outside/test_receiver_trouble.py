@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import pytest
-from support.processes import SITE, Finished, Place
+from support.processes import SITE, Finished, Place, rarely
 
 
 def untrusted(found: Finished, code: str | None = None) -> Mapping[str, Any]:
@@ -22,7 +22,7 @@ def untrusted(found: Finished, code: str | None = None) -> Mapping[str, Any]:
 
 @pytest.mark.parametrize(("fault", "words"), [
     ("says-nothing", "not a byte"),
-    ("cold-start:1000", "no-time"),
+    rarely("cold-start:1000", "no-time"),
     ("no-fix", "no fix"),
     ("simulator-mode", "simulat"),
 ], ids=["silent", "cold", "plausible-time-without-fix", "simulator"])  # fmt: skip
@@ -37,12 +37,12 @@ def test_a_receiver_that_says_nothing_that_counts_leaves_no_truth(place: Place, 
     assert claim["agrees"] is None
     assert words in claim["why"], claim
     assert not mount.heard("S")
-    assert found.seconds < 22.0
+    assert found.document["duration_s"] < 19.0
 
 
 @pytest.mark.parametrize(("fault", "cause", "words"), [
     ("rollover", "week-rollover", "1024 weeks"),
-    ("labels-next-second:3600", "host-clock-in-local-time", "1 h"),
+    rarely("labels-next-second:3600", "host-clock-in-local-time", "1 h"),
 ], ids=["rollover", "an-hour-off"])  # fmt: skip
 def test_a_receiver_far_from_the_hosts_clock_is_not_believed_nor_is_the_host(
     place: Place, fault: str, cause: str, words: str
@@ -63,7 +63,7 @@ def test_a_receiver_far_from_the_hosts_clock_is_not_believed_nor_is_the_host(
 @pytest.mark.parametrize(("fault", "cause", "words"), [
     ("elsewhere", "site-of-another-place", "3.0 km"),
     ("other-hemisphere", "latitude-sign-reversed", "wrong sign"),
-    ("null-island", None, ""),
+    rarely("null-island", None, ""),
 ], ids=["3-km-away", "other-hemisphere", "null-island"])  # fmt: skip
 def test_a_receiver_at_another_place_contradicts_the_site(
     place: Place, fault: str, cause: str | None, words: str
@@ -147,7 +147,9 @@ def test_a_sole_receiver_suffices_where_the_policy_says_so_after_thirty_epochs(p
     assert found.document["duration_s"] >= 2.9  # thirty epochs at ten a second
 
 
-@pytest.mark.parametrize("fault", ["stale-burst", "binary-between", "other-talkers", "checksum-errors:0.05"])
+@pytest.mark.parametrize(
+    "fault", ["stale-burst", "binary-between", rarely("other-talkers"), rarely("checksum-errors:0.05")]
+)
 def test_a_receiver_with_oddities_is_believed_all_the_same(place: Place, fault: str) -> None:
     mount = place.right_mount()
     receiver = place.receiver("--fault", fault)

@@ -20,6 +20,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 COMMAND = str(Path(sys.executable).with_name("noonmark"))
 START_S = 30.0  # for a process to say its first word, on a busy machine
 LOOK_S = 0.5  # how often the process is looked at that is to bring about what is awaited
@@ -40,6 +42,11 @@ QUICK_BAUD = 115200
 
 class TooLateError(AssertionError):
     """What was awaited did not come by its deadline."""
+
+
+def rarely(*values: Any) -> Any:
+    """Parameters of a test that only the long campaigns run."""
+    return pytest.param(*values, marks=pytest.mark.long)
 
 
 # --- the driver as a command ------------------------------------------------------------------------
@@ -314,7 +321,7 @@ class Place:
         listed += [{"kind": "nmea", "port": port, "baud": baud} for port in receivers]
         tables: list[tuple[str, Mapping[str, Any]]] = [
             ("[site]", site),
-            ("[mount]", {"port": mount, "reply_timeout_s": 1.0, **(mount_options or {})}),
+            ("[mount]", {"port": mount, **(mount_options or {})}),
             *(("[[sources]]", one) for one in [*listed, *sources]),
             ("[policy]", {"time_limit_s": 60.0, **(policy or {})}),
             ("[record]", {"folder": str(records or self.records)}),

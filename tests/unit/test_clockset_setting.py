@@ -100,6 +100,37 @@ def test_a_dialect_that_is_wrong_about_the_phase_is_not_believed() -> None:
         assert abs(one.error_s()) < 0.52
 
 
+class HoldsTheSecondBack(MountFault):
+    """The second time that is sent is carried out a quarter of a second late."""
+
+    _times = 0
+
+    def delay_s(self, mount: SimulatedMount, command: bytes, at: float) -> float:
+        if command[:2] != b"SL":
+            return 0.0
+        self._times += 1
+        if self._times != 2:
+            return 0.0
+        self.bite()
+        return 0.25
+
+
+def test_a_line_that_holds_one_setting_back_does_not_look_like_a_clock_that_keeps_its_tick() -> None:
+    """The clock is right beforehand, so that its phase must be found out by a second setting, a quarter beside."""
+    misled = 0
+    for seed in range(30):
+        fault = HoldsTheSecondBack("holds-the-second-back", 0.25, seed)
+        one = stand(seed, error_s=0.0, mount_faults=[fault])
+        brought = one.bring()
+        misled += len(brought.sends) > 3
+        assert fault.bites == 1
+        assert one.manner.phase != "kept"
+        assert abs(one.error_s()) < 0.02
+        assert brought.measure is not None
+        assert one.beyond_s(brought.measure) <= 0.0
+    assert misled > 5, "some of them were, and then found it out"
+
+
 # --- a display that rounds --------------------------------------------------------------------------
 
 

@@ -24,7 +24,7 @@ from support.lawbreaking import (
     instant_disk,  # noqa: F401 - used by every test here
     writes,
 )
-from support.virtual import NIGHT, UNSYNCHRONISED
+from support.virtual import NIGHT, SYNCHRONISED, UNSYNCHRONISED
 
 from noonmark.driver import check, set_mount
 from noonmark.driver.cli.table import show
@@ -171,3 +171,11 @@ def test_law_8_every_record_names_the_versions_it_relied_on(
     else:
         assert re.match(r"\d{4}[a-z] \((system|package)\)", versions["zones"])
     assert record["result"] == json.loads(result.json_text())
+
+
+@pytest.mark.parametrize(("discipline", "noted"), [(UNSYNCHRONISED, True), (SYNCHRONISED, False)])
+def test_a_second_that_stands_on_gnss_alone_is_said(tmp_path: Path, discipline: Discipline, noted: bool) -> None:
+    one = built(tmp_path, discipline=discipline)
+    result = set_mount(one.config, seams=one.seams)
+    assert result.outcome == "confirmed"
+    assert ("second-on-one-origin" in {note.note for note in result.notes}) is noted

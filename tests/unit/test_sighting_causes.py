@@ -214,6 +214,7 @@ def test_off_the_meridian_a_shift_in_declination_is_the_axis() -> None:
     )  # fmt: skip
     first = said.explanation[0]
     assert first.cause == "polar-axis-off"
+    assert (first.hour_angle_error_deg, first.sky_error_deg) == (None, None)  # it differs over the sky
     # in the south it is the south end that is aligned: what moves the north end east and up moves it west and down
     assert "upper (south) end points" in first.sentence
     assert "too far west" in first.sentence
@@ -271,3 +272,13 @@ def test_three_sightings_are_surer_than_one() -> None:
     assert one.explanation[0].cause in wanted
     assert three.explanation[0].cause in wanted
     assert three.right_confidence < 1e-3
+
+
+def test_by_one_sighting_nobody_is_told_to_turn_the_axis() -> None:
+    right = right_of(RIDGE, SUMMER)
+    found = looks(Mount(right, east_deg=3.0, raised_deg=2.0), right, RIDGE, SUMMER, 1, 0.05, "axis")
+    first = explain_sightings(found, site_of(RIDGE), noise_arcmin=3).explanation[0]
+    assert first.cause == "polar-axis-off"
+    assert "roughly" in first.sentence
+    assert "before the axis is touched" in first.remedy
+    assert "turn the base" not in first.remedy
