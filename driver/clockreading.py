@@ -8,19 +8,15 @@ edge: adapters and bridges make both lie. `ticks` holds what follows from that; 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
+from noonmark.driver.clockmeasure import ClockMeasure, bounds, conclude, period_s, unsteady
 from noonmark.driver.mount import Talk, Timed, Unreachable
-from noonmark.driver.ticks import RATE_LIMIT, Pace, Question, Ticks, next_question
+from noonmark.driver.ticks import Pace, Question, Ticks, next_question
 from noonmark.protocols import lx
 from noonmark.protocols.seams import Clock
 
-TRUNCATES = "the display truncates to whole seconds"
-ROUNDS = "the display rounds to whole seconds: half a second was taken off"
-MAY_ROUND = "the display may round to whole seconds: half a second is allowed for it"
-DURING = "the answer is computed after the question began and before its first byte"
-NOT_LATE = "the display is not late by a constant: the interval is of the clock as displayed"
-STEADY = f"its ticks are even, and its rate is steady and within {RATE_LIMIT * 1e6:.0f} ppm of right"
+__all__ = ["CHECK_S", "SETTLED_S", "SUSPEND_S", "ClockMeasure", "HostSuspended", "bounds", "measure", "parted_s"]
 
 CHECK_S = 2.0  # one tick is seen for certain, and the next one
 SETTLED_S = 4.6  # four ticks
@@ -37,69 +33,11 @@ class HostSuspended(Exception):  # noqa: N818 - it names the thing, not its cons
     """The machine slept again and again while the clock was measured."""
 
 
-@dataclass(frozen=True, slots=True)
-class ClockMeasure:
-    """`low`, `high`: bounds of local time of day minus monotonic, seconds, not folded, at the monotonic instant `at`.
-
-    fault: why they are a hull and no bounds. rate_ppm: bounds of what the clock gains, fitted. round_trip_s: the
-    least one; jitter_s: by how much the most exceeded it. parted_s: boot time minus monotonic, so that a later suspend
-    shows. evidence: what it was found from.
-    """
-
-    low: float
-    high: float
-    samples: int
-    assumptions: tuple[str, ...] = (TRUNCATES, DURING, NOT_LATE, STEADY)
-    fault: str | None = None
-    at: float = 0.0
-    rate_ppm: tuple[float, float] | None = None
-    round_trip_s: float | None = None
-    jitter_s: float = 0.0
-    parted_s: float | None = None
-    evidence: Ticks | None = field(default=None, compare=False, repr=False)
-
-    @property
-    def half_width_s(self) -> float:
-        return (self.high - self.low) / 2
-
-    @property
-    def middle(self) -> float:
-        return (self.low + self.high) / 2
-
-    def anchored(self, near: float, display_hours: int) -> tuple[float, float]:
-        """The interval moved by whole days (half days on a 12-hour display) to lie nearest to `near`."""
-        period = 86400.0 if display_hours == 24 else 43200.0
-        shift = round((near - (self.low + self.high) / 2) / period) * period
-        return self.low + shift, self.high + shift
-
-    def with_fault(self, fault: str) -> ClockMeasure:
-        """The same, not to be trusted."""
-        return replace(self, fault=fault)
-
-    def of_the_clock(self, rounds: bool | None, *, may_round: bool = False) -> ClockMeasure:
-        """The interval of the clock itself, where the display is known to round, or may do so unseen."""
-        if rounds:
-            told = tuple(ROUNDS if one == TRUNCATES else one for one in self.assumptions)
-            return replace(self, low=self.low - 0.5, high=self.high - 0.5, assumptions=told)
-        if rounds is None and may_round:
-            told = tuple(MAY_ROUND if one == TRUNCATES else one for one in self.assumptions)
-            return replace(self, low=self.low - 0.5, assumptions=told)
-        return self
-
-
 def parted_s(clock: Clock) -> float:
     """Boot time minus monotonic, seconds: a suspend moves it, and nothing else does."""
     before = clock.monotonic()
     boot = clock.boottime()
     return boot - (before + clock.monotonic()) / 2
-
-
-def bounds(samples: list[Timed], display_hours: int) -> ClockMeasure:
-    """The interval from replies. Where they contradict each other: their hull, and the fault named."""
-    ticks = Ticks(_period_s(display_hours))
-    for sample in samples:
-        ticks.add(sample.seconds, sample.resolution_s, sample.t_before, sample.t_first)
-    return _conclude(ticks, samples[0].t_before, samples[-1].t_first, [one.spread_s for one in samples], None)
 
 
 def measure(
@@ -136,7 +74,7 @@ def measure(
         else:
             gap = session.ticks.contradiction()[0]
             if since is not None and not session.own().contradicted:
-                fault = _unsteady(gap)
+                fault = unsteady(gap)
                 if gap < GARBLED_S and session.tick_seen():
                     return session.conclude(parted)
             elif gap < GARBLED_S or attempt == TRIES - 1:
@@ -155,7 +93,7 @@ class _Session:
         self, talk: Talk, display_hours: int, since: Ticks | None, guess: tuple[float, float] | None
     ) -> None:
         self.talk = talk
-        self.period_s = _period_s(display_hours)
+        self.period_s = period_s(display_hours)
         self.since = since
         self.ticks = Ticks(self.period_s) if since is None else since.copy()
         self.waiting: list[Timed] = []
@@ -166,6 +104,7 @@ class _Session:
         self.begun = self.end = talk.clock.monotonic()
         self._date: lx.DateText | None = None
         self._troubles = len(talk.troubles)
+        self._prolonged = False
 
     def take(self, sample: Timed) -> None:
         self.waiting.append(sample)
@@ -181,6 +120,8 @@ class _Session:
             self._troubles = len(self.talk.troubles)
             self.waiting.clear()
             self.ticks = self._told_by(self.taken, self.since)
+            if not self._prolonged:  # getting in step took the time in which a tick was to be seen
+                self._prolonged, self.end = True, min(self.talk.clock.monotonic() + CHECK_S, self.talk.limit)
             return
         self.taken += self.waiting
         self.waiting.clear()
@@ -307,35 +248,4 @@ class _Session:
                 "check the baud rate, and that no other program talks on this line",
             )  # fmt: skip
         spreads = [one.spread_s for one in (*self.taken, *self.waiting)] or [self.ticks.round_trip_s]
-        return _conclude(self.ticks, self.begun, self.talk.clock.monotonic(), spreads, parted)
-
-
-def _period_s(display_hours: int) -> float:
-    return 86400.0 if display_hours == 24 else 43200.0
-
-
-def _conclude(
-    ticks: Ticks, since: float, until: float, spreads: list[float], parted: float | None
-) -> ClockMeasure:
-    bound = ticks.narrowest(since, until)
-    rate_ppm: tuple[float, float] | None = None
-    fault, steady = None, STEADY
-    if ticks.contradicted:
-        fault = _unsteady(ticks.contradiction()[0])
-    else:
-        low, high = ticks.rate()
-        rate_ppm = (1e6 * low, 1e6 * high)
-        steady = f"{STEADY}; fitted: {rate_ppm[0]:+.0f} to {rate_ppm[1]:+.0f} ppm"
-    return ClockMeasure(
-        bound.low, bound.high, ticks.count, (TRUNCATES, DURING, NOT_LATE, steady), fault, bound.at, rate_ppm,
-        round_trip_s=min(spreads), jitter_s=max(spreads) - min(spreads), parted_s=parted, evidence=ticks,
-    )  # fmt: skip
-
-
-def _unsteady(gap_s: float) -> str:
-    return (
-        f"the replies contradict each other by {gap_s:.3f} s: the ticks are uneven by at least {gap_s / 2:.3f} s, or "
-        "the clock was changed meanwhile"
-    )
-
-
+        return conclude(self.ticks, self.begun, self.talk.clock.monotonic(), spreads, parted)

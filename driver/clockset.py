@@ -2,9 +2,9 @@
 
 The command is sent so that its last byte arrives as a second begins, ahead by what the mount seems to need; then what
 the clock displays is measured, and the sending corrected by it while its likely error, about the middle of the
-interval, exceeds a third of the half-width. That works on a mount that begins a new second when its time is set. Whether this one does, the phase
-of its ticks tells after two settings at different instants of a second; if it keeps its own tick, the second is chosen
-that leaves the smaller error.
+interval, exceeds a third of the half-width. That works on a mount that begins a new second when its time is set.
+Whether this one does, the phase of its ticks tells after two settings at different instants of a second; if it keeps
+its own tick, the second is chosen that leaves the smaller error.
 
 A display that rounds hides half a second: on a mount that begins a new second it shows as a residual near +0.5 s,
 which is no error and is never corrected.
@@ -101,7 +101,7 @@ class ClockSetter:
     def bring(self) -> Brought:
         """Send, measure, and correct. Raises HostSuspended, Unreachable, LinkError, TimeLimit."""
         ahead_s = self._first_ahead_s()
-        told = self.manner.phase == "kept"
+        told = self._keeps_its_tick()
         shown: ClockMeasure | None = None
         while True:
             sent = self.sender.send_ahead(ahead_s)
@@ -114,9 +114,9 @@ class ClockSetter:
             usable = self._tried(sent, shown)
             if usable:
                 self._learn()
-            if self.manner.phase == "kept":
+            if self._keeps_its_tick():
                 shown = self._choose_second(shown, told)
-                if self.manner.phase == "kept":
+                if self._keeps_its_tick():
                     break
                 usable = False
             if usable and not self._beyond(1.0) and not self._in_doubt():
@@ -194,6 +194,9 @@ class ClockSetter:
         half = self.tries[-1].half_width_s
         return -needed_s - half <= self._off_s <= MARGIN_S + half
 
+    def _keeps_its_tick(self) -> bool:
+        return self.manner.phase == "kept"
+
     def _in_doubt(self) -> bool:
         """Whether the phase must be found out by setting at another instant of a second."""
         return self.manner.phase == "unknown" and self.before is not None and not self._tested
@@ -212,7 +215,8 @@ class ClockSetter:
         self.manner.phase = "kept" if abs(moved) < abs(wrap_signed(moved - meant, 1.0)) else "reset"
         origin = self.tries[0]
         margin_s = ROUNDING_S + origin.half_width_s
-        if self.manner.phase == "reset" and not self.manner.rounds and abs(origin.error_s - 0.5) <= margin_s:
+        both_taken = abs(wrap_signed(moved - meant, 1.0)) <= doubt_s + max(first.jitter_s, second.jitter_s)
+        if self.manner.phase == "reset" and both_taken and not self.manner.rounds and abs(origin.error_s - 0.5) <= margin_s:
             self.manner.rounds = True
 
     def _learn_from_one(self) -> None:

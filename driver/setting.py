@@ -25,6 +25,7 @@ from noonmark.driver.writing import (
     Writer,
     date_forms,
     earlier_forms,
+    goes_on_from,
     latitude_forms,
     longitude_forms,
     no_longer_there,
@@ -197,6 +198,7 @@ class Setter:
 
     def _date(self, target: Target) -> Told:
         date = _local(self.run, target).date()
+        self.run.aims["date"] = goes_on_from(date, target.convention.date_order)
         told = write_date(self.writer, date, target.convention, self.manner)
         if told != "there":
             self.order_refused.add(target.convention.date_order)
@@ -499,6 +501,7 @@ def _put_back_clock(
         if left < LEAST_BEFORE_MIDNIGHT_S:
             run.pause_until(clock.monotonic() + left + 0.3, "midnight of the mount's own clock")
         date = unix_datetime(local_at(clock.monotonic())).date()
+        run.aims["date"] = goes_on_from(date, convention.date_order)
         told["date"] = write_date(writer, date, convention, manner)
         left = 86400.0 - local_at(clock.monotonic()) % 86400.0
         if unix_datetime(local_at(clock.monotonic())).date() == date and left >= LEAST_TO_SEND_S:

@@ -277,6 +277,12 @@ def write_date(writer: Writer, date: dt.date, convention: Convention, manner: Ma
     return told
 
 
+def goes_on_from(date: dt.date, order: Literal["mdy", "dmy"]) -> Callable[[Any, Exchange], bool]:
+    """Does an answer show this date, or the next one? A run lasts no day, but midnight may come."""
+    days = (date, date + dt.timedelta(days=1))
+    return lambda shown, _: shown.in_order(order, pivot=date.year - date.year % 100) in days
+
+
 def earlier_forms(name: str, wire: bytes, manner: Manner) -> list[str]:
     """The arguments that put back a value as it was shown; empty where the text can't be read."""
     try:

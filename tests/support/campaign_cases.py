@@ -262,8 +262,9 @@ def draw_site(dice: random.Random) -> dict[str, Any]:
 def _mistaken(dice: random.Random, site: dict[str, Any]) -> dict[str, Any]:
     """A site as somebody types it wrongly: by at least some 15 km, so that it is wrong beyond any rounding."""
     latitude, longitude = site["latitude_deg"], site["longitude_deg"]
-    east = (longitude + dice.choice((-0.3, 0.3)) + 180.0) % 360.0 - 180.0
-    choices = [(latitude, east), (latitude + (0.3 if latitude < 0 else -0.3), longitude)]
+    choices = [(latitude + (0.3 if latitude < 0 else -0.3), longitude)]
+    if abs(latitude) < 70:
+        choices.append((latitude, (longitude + dice.choice((-0.3, 0.3)) + 180.0) % 360.0 - 180.0))
     if abs(latitude) > 1:
         choices.append((-latitude, longitude))
     return dict(zip(("latitude_deg", "longitude_deg"), dice.choice(choices), strict=True))

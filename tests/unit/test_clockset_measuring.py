@@ -8,7 +8,8 @@ import statistics
 import pytest
 from support.clockwork import NOON, Stand, clock_dialect, declared, stand
 
-from noonmark.driver.clockreading import GARBLED_S, NOT_LATE, TRUNCATES, HostSuspended
+from noonmark.driver.clockmeasure import NOT_LATE, TRUNCATES
+from noonmark.driver.clockreading import GARBLED_S, HostSuspended
 from noonmark.driver.mount import Unreachable
 from noonmark.sim.injection import MountFault, Reply
 from noonmark.sim.line_faults import DropsBytes

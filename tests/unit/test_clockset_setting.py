@@ -8,7 +8,8 @@ import statistics
 import pytest
 from support.clockwork import NOON, clock_dialect, stand
 
-from noonmark.driver.clockreading import MAY_ROUND, ROUNDS, TRUNCATES, HostSuspended
+from noonmark.driver.clockmeasure import MAY_ROUND, ROUNDS, TRUNCATES
+from noonmark.driver.clockreading import HostSuspended
 from noonmark.driver.clockset import CORRECTIONS
 from noonmark.driver.mount import Unreachable
 from noonmark.sim.injection import MountFault
