@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from noonmark.driver.version import VERSION as __version__
+from noonmark.driver.version import VERSION as __version__  # noqa: N811
 
 if TYPE_CHECKING:
     from noonmark.driver.config import Config, ConfigError, load_config

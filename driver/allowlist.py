@@ -40,7 +40,7 @@ SETTINGS: dict[str, re.Pattern[bytes]] = {
 }  # fmt: skip
 
 
-class ForbiddenCommand(ValueError):  # noqa: N818 - it names the thing, not its consequence
+class ForbiddenCommand(ValueError):
     """These bytes may not be sent to a mount. A fault of the program, never of the mount or the line."""
 
     code = "command-forbidden"

@@ -81,9 +81,7 @@ def period_s(display_hours: int) -> float:
     return 86400.0 if display_hours == 24 else 43200.0
 
 
-def conclude(
-    ticks: Ticks, since: float, until: float, spreads: list[float], parted: float | None
-) -> ClockMeasure:
+def conclude(ticks: Ticks, since: float, until: float, spreads: list[float], parted: float | None) -> ClockMeasure:
     """The measure at the instant between `since` and `until` at which the clock is known best, or the hull there.
     spreads: the round trips."""
     bound = ticks.narrowest(since, until)

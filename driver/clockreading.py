@@ -29,7 +29,7 @@ SUSPEND_S = 0.02
 TRIES = 3
 
 
-class HostSuspended(Exception):  # noqa: N818 - it names the thing, not its consequence
+class HostSuspended(Exception):
     """The machine slept again and again while the clock was measured."""
 
 
@@ -89,9 +89,7 @@ class _Session:
     """One go at measuring. Replies count once a question of another shape was answered rightly after them: a reply
     one late would have been met there."""
 
-    def __init__(
-        self, talk: Talk, display_hours: int, since: Ticks | None, guess: tuple[float, float] | None
-    ) -> None:
+    def __init__(self, talk: Talk, display_hours: int, since: Ticks | None, guess: tuple[float, float] | None) -> None:
         self.talk = talk
         self.period_s = period_s(display_hours)
         self.since = since
@@ -146,8 +144,18 @@ class _Session:
 
     def run(self, budget_s: float, wanted: int, *, doubting: bool) -> None:
         """Ask until there is no use in going on. doubting: test what was found, rather than narrow it further."""
+        self.end = max(self.end, min(self.begun + budget_s, self.talk.limit))
+        self._run(wanted, doubting)
+        prolonged = self._prolonged
+        if self.waiting:
+            self.verify()
+        if self._prolonged and not prolonged:
+            self._run(wanted, doubting)
+            if self.waiting:
+                self.verify()
+
+    def _run(self, wanted: int, doubting: bool) -> None:
         clock = self.talk.clock
-        self.end = min(self.begun + budget_s, self.talk.limit)
         seen, tick = 0, 0
         while self.ticks.contradiction()[0] < GARBLED_S:  # where ticks are uneven, the more of them the better
             now = clock.monotonic()
@@ -176,8 +184,6 @@ class _Session:
                 self._ask_beside(question, late=seen % 2 == 1)
             else:
                 self._ask_around(question.instant)
-        if self.waiting:
-            self.verify()
 
     def _in_time(self, instant: float) -> bool:
         """Whether a question begun then, and the last one for the date, are answered before the end."""

@@ -214,9 +214,11 @@ class ClockSetter:
             return  # too small a step to tell anything by
         self.manner.phase = "kept" if abs(moved) < abs(wrap_signed(moved - meant, 1.0)) else "reset"
         origin = self.tries[0]
-        margin_s = ROUNDING_S + origin.half_width_s
+        # both must have been taken, and the first one measured well enough to tell half a second from none
         both_taken = abs(wrap_signed(moved - meant, 1.0)) <= doubt_s + max(first.jitter_s, second.jitter_s)
-        if self.manner.phase == "reset" and both_taken and not self.manner.rounds and abs(origin.error_s - 0.5) <= margin_s:
+        well_known = origin.half_width_s <= ROUNDING_S
+        near_half = abs(origin.error_s - 0.5) <= ROUNDING_S + origin.half_width_s
+        if self.manner.phase == "reset" and both_taken and well_known and near_half and not self.manner.rounds:
             self.manner.rounds = True
 
     def _learn_from_one(self) -> None:

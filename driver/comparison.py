@@ -63,11 +63,23 @@ def judge(
     """All rows. `written_deg`: half of the last unit in which coordinates are written here, degrees."""
     low, high = measure.anchored(hypothesis.local_s - hypothesis.instant, readings.display_hours)
     place = [
-        _coordinate("latitude", config.site.latitude_deg, readings.latitude.value_deg,
-                    readings.latitude.resolution_deg, written_deg, readings.latitude_wire),
-        _coordinate("longitude", config.site.longitude_deg, hypothesis.longitude_deg,
-                    readings.longitude.resolution_deg, written_deg, readings.longitude_wire),
-    ]  # fmt: skip
+        _coordinate(
+            "latitude",
+            config.site.latitude_deg,
+            readings.latitude.value_deg,
+            readings.latitude.resolution_deg,
+            written_deg,
+            readings.latitude_wire,
+        ),
+        _coordinate(
+            "longitude",
+            config.site.longitude_deg,
+            hypothesis.longitude_deg,
+            readings.longitude.resolution_deg,
+            written_deg,
+            readings.longitude_wire,
+        ),
+    ]
     if not truth.time_established or zone_offset_h is None:
         return Judgement(hypothesis, (*place, *_unjudged(readings, hypothesis, zone_offset_h)), False, None)
     scale = timescales.shift(config.policy.timescale, unix_datetime(truth.utc_s(readings.local[-1].instant)))
@@ -101,9 +113,16 @@ def _coordinate(
     tolerance = sum(budget.values())
     residual = wrap_signed(read - expected, 360.0)
     return SettingRow.model_construct(
-        name=name, expected=expected, read=read, wire=escape(wire), residual=residual, unit="deg",
-        tolerance=tolerance, ok=abs(residual) <= tolerance + 1e-9, budget=budget,
-    )  # fmt: skip
+        name=name,
+        expected=expected,
+        read=read,
+        wire=escape(wire),
+        residual=residual,
+        unit="deg",
+        tolerance=tolerance,
+        ok=abs(residual) <= tolerance + 1e-9,
+        budget=budget,
+    )
 
 
 def _offset(readings: Readings, hypothesis: Hypothesis, expected: float) -> SettingRow:
@@ -112,10 +131,16 @@ def _offset(readings: Readings, hypothesis: Hypothesis, expected: float) -> Sett
         read = hypothesis.convention.standard_offset_h(readings.offset.value_h)
     residual = read - expected
     return SettingRow.model_construct(
-        name="offset", expected=expected, read=read, wire=escape(readings.offset_wire), residual=residual, unit="h",
-        tolerance=OFFSET_TOLERANCE_H, ok=abs(residual) <= OFFSET_TOLERANCE_H,
+        name="offset",
+        expected=expected,
+        read=read,
+        wire=escape(readings.offset_wire),
+        residual=residual,
+        unit="h",
+        tolerance=OFFSET_TOLERANCE_H,
+        ok=abs(residual) <= OFFSET_TOLERANCE_H,
         budget={"half a minute, the finest an offset is held": OFFSET_TOLERANCE_H},
-    )  # fmt: skip
+    )
 
 
 def _date_and_time(
@@ -136,16 +161,28 @@ def _date_and_time(
     inside = residual - half >= -tolerance_s and residual + half <= tolerance_s
     return [
         SettingRow.model_construct(
-            name="date", expected=expected.date().isoformat(), read=shown.date().isoformat(),
-            wire=escape(readings.date_wire), residual=float(days), unit="d", tolerance=0.0, ok=days == 0,
+            name="date",
+            expected=expected.date().isoformat(),
+            read=shown.date().isoformat(),
+            wire=escape(readings.date_wire),
+            residual=float(days),
+            unit="d",
+            tolerance=0.0,
+            ok=days == 0,
             budget={"none: a date is right or wrong": 0.0},
         ),
         SettingRow.model_construct(
-            name="time", expected=_clock_text(expected), read=_clock_text(shown), wire=escape(readings.local[-1].wire),
-            residual=residual, unit="s", tolerance=tolerance_s, ok=inside,
+            name="time",
+            expected=_clock_text(expected),
+            read=_clock_text(shown),
+            wire=escape(readings.local[-1].wire),
+            residual=residual,
+            unit="s",
+            tolerance=tolerance_s,
+            ok=inside,
             budget={"policy.clock_tolerance_s, which the whole interval must keep": tolerance_s},
         ),
-    ]  # fmt: skip
+    ]
 
 
 def _clock_text(value: dt.datetime) -> str:
@@ -170,9 +207,16 @@ def _sidereal(readings: Readings, truth: Truth, config: Config, longitude_deg: f
     tolerance = sum(budget.values())
     residual = wrap_signed(shown.seconds - expected, 86400.0)
     return SettingRow.model_construct(
-        name="sidereal", expected=_hms(expected), read=_hms(shown.seconds), wire=escape(shown.wire), residual=residual,
-        unit="s", tolerance=tolerance, ok=abs(residual) <= tolerance, budget=budget,
-    )  # fmt: skip
+        name="sidereal",
+        expected=_hms(expected),
+        read=_hms(shown.seconds),
+        wire=escape(shown.wire),
+        residual=residual,
+        unit="s",
+        tolerance=tolerance,
+        ok=abs(residual) <= tolerance,
+        budget=budget,
+    )
 
 
 def _hms(seconds: float) -> str:
@@ -181,9 +225,12 @@ def _hms(seconds: float) -> str:
 
 
 _Unjudged = tuple[
-    Literal["latitude", "longitude", "offset", "date", "time", "sidereal"], float | str | None, float | str | None,
-    bytes, Literal["deg", "h", "d", "s"],
-]  # fmt: skip
+    Literal["latitude", "longitude", "offset", "date", "time", "sidereal"],
+    float | str | None,
+    float | str | None,
+    bytes,
+    Literal["deg", "h", "d", "s"],
+]
 
 
 def _unjudged(readings: Readings, hypothesis: Hypothesis, zone_offset_h: float | None) -> list[SettingRow]:
@@ -201,11 +248,18 @@ def _unjudged(readings: Readings, hypothesis: Hypothesis, zone_offset_h: float |
 def _blank(*rows: _Unjudged) -> tuple[SettingRow, ...]:
     return tuple(
         SettingRow.model_construct(
-            name=name, expected=expected, read=read, wire=escape(wire), residual=None, unit=unit, tolerance=None, ok=None,
+            name=name,
+            expected=expected,
+            read=read,
+            wire=escape(wire),
+            residual=None,
+            unit=unit,
+            tolerance=None,
+            ok=None,
             budget={},
         )
         for name, expected, read, wire, unit in rows
-    )  # fmt: skip
+    )
 
 
 def raw_rows(readings: Readings) -> tuple[SettingRow, ...]:

@@ -106,11 +106,9 @@ class Config(_Part):
     def _addressed(cls, sources: tuple[SourceConfig, ...]) -> tuple[SourceConfig, ...]:
         for number, source in enumerate(sources):
             if source.kind == "nmea" and not source.port:
-                raise ValueError(f"sources.{number} is of kind nmea and has no port; add port = \"...\"")
+                raise ValueError(f'sources.{number} is of kind nmea and has no port; add port = "..."')
             if source.kind == "gpsd" and not source.address:
-                raise ValueError(
-                    f"sources.{number} is of kind gpsd and has no address; add address = \"127.0.0.1:2947\""
-                )
+                raise ValueError(f'sources.{number} is of kind gpsd and has no address; add address = "127.0.0.1:2947"')
         return sources
 
 
@@ -170,9 +168,7 @@ def read_toml(path: Path, *, remedy: str = "write one with: noonmark init") -> d
     try:
         return tomllib.loads(path.read_bytes().decode("utf-8"))
     except FileNotFoundError:
-        raise ConfigError(
-            f"{path}: no such file", code="configuration-absent", remedy=remedy
-        ) from None
+        raise ConfigError(f"{path}: no such file", code="configuration-absent", remedy=remedy) from None
     except OSError as error:
         raise ConfigError(
             f"{path}: cannot be read: {error.strerror}",
@@ -333,7 +329,9 @@ def _unknown_key(where: str, key: str) -> str:
 
 def explain_error(error: ValidationError, where: str) -> str:
     errors = error.errors()
-    first = next((one for one in errors if one["type"] == "extra_forbidden"), errors[0])  # a typing error is missing too
+    first = next(
+        (one for one in errors if one["type"] == "extra_forbidden"), errors[0]
+    )  # a typing error is missing too
     key = ".".join(str(part) for part in first["loc"])
     if first["type"] == "extra_forbidden":
         return _unknown_key(where, key)

@@ -145,7 +145,14 @@ def hypotheses(readings: Readings, conventions: Iterable[Convention]) -> list[Hy
                     residual = wrap_signed(sidereal.seconds + 0.5 * sidereal.resolution_s - predicted, 86400.0)
                     found.append(
                         Hypothesis(
-                            convention, local_s, offset, utc, longitude, residual, local.instant, abs(residual) <= allowed
+                            convention,
+                            local_s,
+                            offset,
+                            utc,
+                            longitude,
+                            residual,
+                            local.instant,
+                            abs(residual) <= allowed,
                         )
                     )
     return found

@@ -99,9 +99,7 @@ def search(reading: Reading) -> list[Candidate]:
     return [*_pairs_fixed(reading, fixed, ways, right), *_pairs_free(reading, fixed, free, ways, right)]
 
 
-def _ways(
-    fixed: Sequence[Slip], free: Sequence[FreeSlip], right: Settings, tolerance: Tolerances
-) -> Counter[str]:
+def _ways(fixed: Sequence[Slip], free: Sequence[FreeSlip], right: Settings, tolerance: Tolerances) -> Counter[str]:
     """To how many different readings each cause can lead; a free one counts by its kinds."""
     seen: set[tuple[str | int, ...]] = set()
     for slip in fixed:
@@ -141,9 +139,7 @@ def _singles(
             yield from _fit(reading, (one,), solved[0], _cost(one, ways) + solved[1], False, 0)
 
 
-def _pairs_fixed(
-    reading: Reading, fixed: Sequence[Slip], ways: Counter[str], right: Settings
-) -> Iterator[Candidate]:
+def _pairs_fixed(reading: Reading, fixed: Sequence[Slip], ways: Counter[str], right: Settings) -> Iterator[Candidate]:
     usable = [(slip, slip.apply(right)) for slip in fixed if _inside(slip.touches, reading.wrong)]
     for number, (first, after_first) in enumerate(usable):
         for second, after_second in usable[number + 1 :]:
@@ -260,4 +256,3 @@ def alike(a: Candidate, b: Candidate, tolerance: Tolerances) -> bool:
         abs(off) <= unit + (by_hand if group & typed else 0.0)
         for group, off, unit, by_hand in zip(GROUPS, distances(a.after, b.after), tolerance, TYPED, strict=True)
     )
-

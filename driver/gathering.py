@@ -41,7 +41,7 @@ class Sources:
 
     def ask_for_more(self) -> bool:
         """Have the receivers go on to as many epochs as one needs that stands alone; False where that's no more."""
-        return any([one.go_on_to(SOLE_RUN) for one in self.receivers])
+        return any([one.go_on_to(SOLE_RUN) for one in self.receivers])  # noqa: C419 - each must be asked
 
     def truth(self, config: Config) -> Truth:
         """What all claims establish together, this host's clock looked at again."""

@@ -113,9 +113,12 @@ def gather_truth(run: Run) -> None:
         run.note(host.code, host.trouble)
     if host.code == "host-suspended":  # what was read before it and after it do not go together
         run.truth = replace(
-            run.truth, established=False, time_established=False, code=host.code,
+            run.truth,
+            established=False,
+            time_established=False,
+            code=host.code,
             why="; ".join(why for why in (host.trouble, run.truth.why) if why),
-        )  # fmt: skip
+        )
     run.zone = zones.load_zone(run.config.site.timezone)
     utc = run.utc()
     if utc is None:
@@ -153,8 +156,12 @@ def _past_a_change_of_offset(run: Run, zone: zones.Zone, utc: dt.datetime) -> dt
     left_s = (change.instant - utc).total_seconds() + 0.5
     if left_s > 0:
         if run.limit - run.seams.clock.monotonic() < left_s + WRITING_S:
-            raise Stop("refused", "zone-changes-now", f"the zone's offset changes in {left_s:.0f} s; nothing was written",
-                       "run again after that")  # fmt: skip
+            raise Stop(
+                "refused",
+                "zone-changes-now",
+                f"the zone's offset changes in {left_s:.0f} s; nothing was written",
+                "run again after that",
+            )
         run.pause_until(run.seams.clock.monotonic() + left_s, "the change of the zone's offset")
     look_at_mount(run)
     return unix_datetime(run.truth.utc_s(run.seams.clock.monotonic()))
@@ -181,9 +188,14 @@ def conclude(run: Run) -> Decision:
         run.zone_offset_h = zones.offset_h(run.zone, then)
     survivors = run.evidence.survivors if run.evidence.history else run.sight.conventions
     run.decision = decide(
-        run.sight, survivors, run.truth, run.zone_offset_h, run.config,
-        run.manner.written_half_deg if run.manner else HALF_MINUTE_DEG, run.evidence.declared,
-    )  # fmt: skip
+        run.sight,
+        survivors,
+        run.truth,
+        run.zone_offset_h,
+        run.config,
+        run.manner.written_half_deg if run.manner else HALF_MINUTE_DEG,
+        run.evidence.declared,
+    )
     if run.decision.best is not None:
         run.confirmed -= set(run.decision.best.wrong)  # read back well at first, and gone since
     return run.decision
@@ -197,13 +209,17 @@ def observations(run: Run) -> None:
     if readings.slewing is None:
         run.note("slewing-not-told", "the mount does not say whether it is slewing")
     if run.verb == "set" and status is not None and status[1] == "T":
-        run.note("mount-tracking", "the mount is tracking: its pointing and its tracking may jump when clock or place change")
+        run.note(
+            "mount-tracking", "the mount is tracking: its pointing and its tracking may jump when clock or place change"
+        )
     best = run.decision.best if run.decision is not None else None
     if best is not None and best.on_utc:
         run.note("mount-on-utc", "the mount holds offset 0 with UTC as its local time, which serves as well")
     sign = latitude_sign(run.sight)
     if sign == "silent":
-        run.note("latitude-sign-not-proven", "the latitude's sign was read back; the sky the mount shows can't prove it")
+        run.note(
+            "latitude-sign-not-proven", "the latitude's sign was read back; the sky the mount shows can't prove it"
+        )
     if conventions.tolerance_s(readings).get("instants of the readings", 0.0) > 1.0:
         run.note("slow-answers", "the mount answers slowly: the sidereal proof is wider for it")
     for note in run.config.notes:
@@ -217,41 +233,68 @@ def outcome_of_look(run: Run) -> Stop:
     assert run.decision is not None
     if not run.truth.established:
         return Stop(
-            "untrusted", run.truth.code or "untrusted", f"the truth could not be established: {run.truth.why}",
+            "untrusted",
+            run.truth.code or "untrusted",
+            f"the truth could not be established: {run.truth.why}",
             "see the claims; the mount was read and compared where that is possible",
-        )  # fmt: skip
+        )
     decision = run.decision
     if decision.state == "none":
         code, words = sidereal_trouble(run.sight, run.evidence.declared)
         if code == "date-impossible":
             return Stop("discrepant", code, words, "noonmark set")
         if run.evidence.declared is not None:
-            return Stop("discrepant", code,
-                        f"under the dialect {run.dialect.name!r} the sidereal proof fails: {words}",
-                        "check the dialect, or use dialect = \"auto\"")  # fmt: skip
-        return Stop("refused", code, f"the mount's signs can't be found out: {words}",
-                    "give the dialect, if it is known; `set` may still bring the clock to follow")  # fmt: skip
+            return Stop(
+                "discrepant",
+                code,
+                f"under the dialect {run.dialect.name!r} the sidereal proof fails: {words}",
+                'check the dialect, or use dialect = "auto"',
+            )
+        return Stop(
+            "refused",
+            code,
+            f"the mount's signs can't be found out: {words}",
+            "give the dialect, if it is known; `set` may still bring the clock to follow",
+        )
     assert decision.best is not None
     if decision.state == "ambiguous":
         if run.evidence.declared is not None:
             told = "these values agree under another convention too"
         else:
             told = "what the mount shows is right under one convention and wrong under another, and both fit"
-        return Stop("refused", "signs-ambiguous", f"{told}: its sidereal clock can't tell them apart here",
-                    "run `set`: it tells them apart by writing in stages")  # fmt: skip
+        return Stop(
+            "refused",
+            "signs-ambiguous",
+            f"{told}: its sidereal clock can't tell them apart here",
+            "run `set`: it tells them apart by writing in stages",
+        )
     if latitude_sign(run.sight) == "contradicted":
-        return Stop("discrepant", "latitude-sign-contradicted",
-                    "the altitude that the mount shows fits the opposite latitude", "check the mount's hemisphere setting")  # fmt: skip
+        return Stop(
+            "discrepant",
+            "latitude-sign-contradicted",
+            "the altitude that the mount shows fits the opposite latitude",
+            "check the mount's hemisphere setting",
+        )
     if run.sight.measure.fault is not None and decision.state == "right":
         return Stop("discrepant", "clock-uneven", f"the mount's clock can't be trusted: {run.sight.measure.fault}")
     if decision.state == "wrong":
         wrong = decision.best.wrong
-        return Stop("discrepant", "settings-differ", "the mount does not agree with the truth: " + ", ".join(wrong),
-                    "noonmark set")  # fmt: skip
+        return Stop(
+            "discrepant",
+            "settings-differ",
+            "the mount does not agree with the truth: " + ", ".join(wrong),
+            "noonmark set",
+        )
     if _offset_has_changed(run):
-        return Stop("discrepant", "zone-changed", "the zone's offset has just changed: the mount has the one before",
-                    "run `set` again")  # fmt: skip
-    return Stop("confirmed", "confirmed", "place, date, time and offset are right, and the mount's own sidereal clock proves it")
+        return Stop(
+            "discrepant",
+            "zone-changed",
+            "the zone's offset has just changed: the mount has the one before",
+            "run `set` again",
+        )
+    return Stop(
+        "confirmed", "confirmed", "place, date, time and offset are right, and the mount's own sidereal clock proves it"
+    )
 
 
 def _offset_has_changed(run: Run) -> bool:
@@ -273,7 +316,10 @@ def refuse_if_unsafe(run: Run) -> None:
     assert run.talk is not None
     if run.sight.readings.slewing or run.talk.read_slewing():
         raise Stop(
-            "refused", "mount-slewing", "the mount is slewing; nothing was written", "wait until it is at rest, then run again"
+            "refused",
+            "mount-slewing",
+            "the mount is slewing; nothing was written",
+            "wait until it is at rest, then run again",
         )
 
 

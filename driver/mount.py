@@ -335,7 +335,9 @@ class Talk:
 
     # --- writing ----------------------------------------------------------------------------------
 
-    def write(self, name: str, argument: str, *, last_byte_at: float | None = None) -> tuple[bool | None, Exchange | None]:
+    def write(
+        self, name: str, argument: str, *, last_byte_at: float | None = None
+    ) -> tuple[bool | None, Exchange | None]:
         """Send one set command: (accepted True, refused False, no acknowledgement None; the exchange).
 
         Never repeated here: what became of it is found by reading back. Raises LinkError, TimeLimit.

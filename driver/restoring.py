@@ -82,13 +82,17 @@ def restore(run: Run, path: Path | None) -> Stop:
     source = record.load(path) if path is not None else record.latest_restorable(folder, run.config.mount.port)
     earlier = source.data.get("earlier")
     if not isinstance(earlier, dict):
-        raise RecordError(f"{source.path}: holds no earlier settings (it is no record of a `set` that wrote)", "record-absent")
+        raise RecordError(
+            f"{source.path}: holds no earlier settings (it is no record of a `set` that wrote)", "record-absent"
+        )
     if source.data.get("port") != run.config.mount.port:
         raise Stop(
-            "refused", "record-of-another-port",
-            f"{source.path} is of {escape(str(source.data.get('port')))}, and the mount's port is {run.config.mount.port}",
+            "refused",
+            "record-of-another-port",
+            f"{source.path} is of {escape(str(source.data.get('port')))}, "
+            f"and the mount's port is {run.config.mount.port}",
             "name a record of this port, or give --port",
-        )  # fmt: skip
+        )
     looking.open_all(run, record.newest_utc_s(folder), reads_only=False)
     looking.look_at_mount(run)
     looking.gather_truth(run)
@@ -107,7 +111,9 @@ def restore(run: Run, path: Path | None) -> Stop:
     try:
         run.record.save("planned")
     except RecordError as error:
-        raise Stop("refused", error.code, f"{error}; nothing was written", "free space, or set [record] folder") from None
+        raise Stop(
+            "refused", error.code, f"{error}; nothing was written", "free space, or set [record] folder"
+        ) from None
     local_at = None if clock is None else lambda instant: clock + _utc_at(run, instant)
     order: Literal["mdy", "dmy"] = "dmy" if earlier.get("date_order") == "dmy" else "mdy"
     told = setting.put_back(run, wanted, local_at, order)
@@ -118,8 +124,12 @@ def restore(run: Run, path: Path | None) -> Stop:
     run.rows = _rows(run, wanted, told)
     missing = [name for name, what in told.items() if what != "there"]
     if gone:
-        return Stop("incomplete", "settings-overwritten", "put back, and did not stay: " + ", ".join(missing),
-                    "something else writes to this mount, or its clock does not run; see the settings")  # fmt: skip
+        return Stop(
+            "incomplete",
+            "settings-overwritten",
+            "put back, and did not stay: " + ", ".join(missing),
+            "something else writes to this mount, or its clock does not run; see the settings",
+        )
     if missing:
         return Stop("incomplete", "settings-not-taken", "not put back: " + ", ".join(missing), "see the settings")
     return Stop("confirmed", "restored", f"the settings of {source.path} are back, and were read back")
@@ -132,9 +142,10 @@ def _gone_since(
     assert run.sight is not None
     shown, measure = run.sight.readings, run.sight.measure
     pairs: dict[str, tuple[lx.Angle | lx.OffsetText, lx.Angle | lx.OffsetText]] = {
-        "longitude": (shown.longitude, wanted.longitude), "latitude": (shown.latitude, wanted.latitude),
+        "longitude": (shown.longitude, wanted.longitude),
+        "latitude": (shown.latitude, wanted.latitude),
         "offset": (shown.offset, wanted.offset),
-    }  # fmt: skip
+    }
     gone = {name for name, (now, then) in pairs.items() if not shown_alike(now, then)}
     if local_at is None:
         return gone
@@ -143,7 +154,9 @@ def _gone_since(
     low, high = measure.anchored(near - last.instant, shown.display_hours)
     if abs((low + high) / 2 + last.instant - near) > setting.PUT_BACK_S:
         gone.add("time")
-    days = {unix_datetime(near + step).date() for step in (-setting.PUT_BACK_S, setting.PUT_BACK_S)}  # midnight may lie between
+    days = {
+        unix_datetime(near + step).date() for step in (-setting.PUT_BACK_S, setting.PUT_BACK_S)
+    }  # midnight may lie between
     if shown.date.in_order(order, _century(near)) not in days:
         gone.add("date")
     return gone
@@ -174,11 +187,15 @@ def _as_readings(earlier: dict[str, Any], now: Readings, path: Path) -> Readings
         wires = {name: str(earlier[name]).encode("latin-1") for name in ("date", "offset", "longitude", "latitude")}
         return replace(
             now,
-            date=lx.parse_date(wires["date"]), date_wire=wires["date"],
-            offset=lx.parse_offset(wires["offset"]), offset_wire=wires["offset"],
-            longitude=lx.parse_longitude(wires["longitude"]), longitude_wire=wires["longitude"],
-            latitude=lx.parse_latitude(wires["latitude"]), latitude_wire=wires["latitude"],
-        )  # fmt: skip
+            date=lx.parse_date(wires["date"]),
+            date_wire=wires["date"],
+            offset=lx.parse_offset(wires["offset"]),
+            offset_wire=wires["offset"],
+            longitude=lx.parse_longitude(wires["longitude"]),
+            longitude_wire=wires["longitude"],
+            latitude=lx.parse_latitude(wires["latitude"]),
+            latitude_wire=wires["latitude"],
+        )
     except (KeyError, UnicodeEncodeError, ReplyError) as error:
         raise RecordError(f"{path}: its earlier settings can't be read: {error}", "record-unreadable") from None
 
@@ -198,19 +215,30 @@ def _rows(run: Run, wanted: Readings, told: dict[str, Told]) -> tuple[SettingRow
         rows.append(
             SettingRow.model_validate(
                 {
-                    "name": name, "expected": expected, "read": read, "wire": escape(wire), "residual": gap, "unit": unit,
-                    "tolerance": None, "ok": told.get(name) == "there",
+                    "name": name,
+                    "expected": expected,
+                    "read": read,
+                    "wire": escape(wire),
+                    "residual": gap,
+                    "unit": unit,
+                    "tolerance": None,
+                    "ok": told.get(name) == "there",
                 }
             )
-        )  # fmt: skip
+        )
     for name, wire in (("date", shown.date_wire), ("time", shown.local[-1].wire)):
         rows.append(
             SettingRow.model_validate(
                 {
-                    "name": name, "expected": None, "read": None, "wire": escape(wire), "residual": None,
-                    "unit": "d" if name == "date" else "s", "tolerance": None,
+                    "name": name,
+                    "expected": None,
+                    "read": None,
+                    "wire": escape(wire),
+                    "residual": None,
+                    "unit": "d" if name == "date" else "s",
+                    "tolerance": None,
                     "ok": told[name] == "there" if name in told else None,
                 }
             )
-        )  # fmt: skip
+        )
     return tuple(rows)

@@ -80,7 +80,9 @@ class Run:
     explanation: list[CauseValue] = field(default_factory=list)
     attempts: dict[str, list[str]] = field(default_factory=dict)  # every write, told before it was sent
     confirmed: set[str] = field(default_factory=set)  # read back within its budget after the last write
-    aims: dict[str, Callable[[Any, Exchange], bool]] = field(default_factory=dict)  # does an answer show what was written?
+    aims: dict[str, Callable[[Any, Exchange], bool]] = field(
+        default_factory=dict
+    )  # does an answer show what was written?
     assumptions: list[str] = field(default_factory=list)
     rows: tuple[SettingRow, ...] | None = None  # what a verb judges by something else than the truth
 
@@ -98,9 +100,10 @@ class Run:
         """What was read back and, as far as any later answer tells, still stands."""
         shown = self.talk.shown if self.talk is not None else {}
         return {
-            name for name in self.confirmed
+            name
+            for name in self.confirmed
             if name not in self.aims or f"get-{name}" not in shown or self.aims[name](*shown[f"get-{name}"])
-        }  # fmt: skip
+        }
 
     def wait(self, what: str, seconds: float) -> None:
         """Name a part of the run's wall time; what comes again is added to it."""
@@ -164,8 +167,11 @@ class Run:
             started_utc=unix_datetime(self.started_utc_s).isoformat(timespec="milliseconds").replace("+00:00", "Z"),
             duration_s=round(self.seams.clock.monotonic() - self.start, 3),
             site=SiteValue(
-                name=site.name, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg,
-                elevation_m=site.elevation_m, timezone=site.timezone,
+                name=site.name,
+                latitude_deg=site.latitude_deg,
+                longitude_deg=site.longitude_deg,
+                elevation_m=site.elevation_m,
+                timezone=site.timezone,
             ),
             mount=self._mount(),
             truth=truth_value(self.truth, self.sources, self.zone_offset_h)
@@ -185,7 +191,7 @@ class Run:
             waits=tuple(self.waits),
             versions=versions(self.zone),
             record=str(self.record.path) if self.record is not None and "stage" in self.record.data else None,
-        )  # fmt: skip
+        )
 
     def _mount(self) -> MountValue:
         if self.sight is None:
@@ -210,9 +216,11 @@ class Run:
         low, high = measure.anchored(one.local_s - one.instant, self.sight.readings.display_hours)
         base = self.sources.host.utc_minus_monotonic + one.offset_h * 3600.0
         return ClockValue(
-            host_error_s=(low - base, high - base), utc_error_s=best.utc_error_s, assumptions=assumptions,
+            host_error_s=(low - base, high - base),
+            utc_error_s=best.utc_error_s,
+            assumptions=assumptions,
             fault=measure.fault,
-        )  # fmt: skip
+        )
 
     def _conventions(self) -> ConventionsValue | None:
         if self.sight is None:
@@ -281,5 +289,3 @@ def allowed_conventions(dialect: Dialect, auto: bool) -> tuple[tuple[Convention,
         day_first=dialect.date.order == "dmy",
     )
     return (declared,), declared
-
-

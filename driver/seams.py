@@ -55,9 +55,7 @@ def real_seams(flag: InterruptFlag) -> Seams:
     clock = SystemClock(flag)
 
     def link(config: Config, reads_only: bool) -> Link:
-        return open_link(
-            config.mount.port, baud=config.mount.baud, clock=clock, interrupt=flag, reads_only=reads_only
-        )
+        return open_link(config.mount.port, baud=config.mount.baud, clock=clock, interrupt=flag, reads_only=reads_only)
 
     def stream(source: SourceConfig) -> Stream:
         return open_stream(source.where, baud=source.baud, clock=clock, interrupt=flag)

@@ -123,7 +123,9 @@ def _first_stage(run: Run) -> None:
     try:
         run.record.save("planned")
     except RecordError as error:
-        raise Stop("refused", error.code, f"{error}; nothing was written", "free space, or set [record] folder") from None
+        raise Stop(
+            "refused", error.code, f"{error}; nothing was written", "free space, or set [record] folder"
+        ) from None
 
 
 def _confirmed_rows(run: Run) -> set[str]:
@@ -140,7 +142,9 @@ def _compare_state(run: Run, before: tuple[str, str, str] | None) -> None:
     if before[1] != after[1]:
         run.note("tracking-changed", f"tracking was {before[1]!r} and is {after[1]!r} after the writes")
     if before[2] != after[2]:
-        run.note("alignment-changed", f"the alignment was {before[2]!r} and is {after[2]!r} after the writes: align again")
+        run.note(
+            "alignment-changed", f"the alignment was {before[2]!r} and is {after[2]!r} after the writes: align again"
+        )
     if before[0] != after[0]:
         run.note("kind-changed", f"the kind of mount was {before[0]!r} and is {after[0]!r} after the writes")
 
@@ -155,13 +159,21 @@ def _execute(config: Config, verb: Verb, seams: Seams | None, body: Callable[[Ru
     seams = seams_for(config) if seams is None else seams
     allowed, declared = allowed_conventions(dialect, auto)
     run = Run(
-        config, seams, verb, dialect, auto, seams.clock.monotonic(), seams.clock.utc_ns() / 1e9,
+        config,
+        seams,
+        verb,
+        dialect,
+        auto,
+        seams.clock.monotonic(),
+        seams.clock.utc_ns() / 1e9,
         Evidence(allowed if not auto else ALL, declared),
-    )  # fmt: skip
+    )
     run.record = record.new_record(
-        record.folder_of(config), verb, run.started_utc_s,
+        record.folder_of(config),
+        verb,
+        run.started_utc_s,
         {"port": config.mount.port, "dialect": config.mount.dialect, "started_host_utc_s": run.started_utc_s},
-    )  # fmt: skip
+    )
     exit_status: int | None = None
     try:
         try:
@@ -173,8 +185,12 @@ def _execute(config: Config, verb: Verb, seams: Seams | None, body: Callable[[Ru
         except RecordError as error:
             stop = Stop("refused", error.code, str(error), "name a record, or see the records folder")
         except TimeLimit:
-            stop = Stop("unreachable", "time-limit", f"not done within policy.time_limit_s = {config.policy.time_limit_s:g} s",
-                        "see what the mount and the sources did; raise the limit if they are merely slow")  # fmt: skip
+            stop = Stop(
+                "unreachable",
+                "time-limit",
+                f"not done within policy.time_limit_s = {config.policy.time_limit_s:g} s",
+                "see what the mount and the sources did; raise the limit if they are merely slow",
+            )
         except Interrupted as error:
             exit_status = error.exit_status
             stop = Stop("incomplete", "interrupted", str(error), "run again, or: noonmark restore")
@@ -198,8 +214,12 @@ def _after_writing(run: Run, stop: Stop) -> Stop:
     if stop.outcome == "refused" and stop.code == "mount-refuses-settings":
         run.attempts.clear()
         return stop
-    return Stop("incomplete", stop.code, f"writing began and could not be finished: {stop.reason}",
-                stop.remedy or "run again, or: noonmark restore")  # fmt: skip
+    return Stop(
+        "incomplete",
+        stop.code,
+        f"writing began and could not be finished: {stop.reason}",
+        stop.remedy or "run again, or: noonmark restore",
+    )
 
 
 def _finish(run: Run, stop: Stop, exit_status: int | None) -> Result:

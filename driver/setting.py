@@ -107,7 +107,9 @@ def plan(run: Run) -> list[Planned]:
     for name in names:
         if arguments[name]:
             request = lx.SETTERS[name].request(arguments[name][0])
-            planned.append(Planned(name=name, bytes=request.hex(), text=request.decode("latin-1").replace("\xdf", "\\xdf")))
+            planned.append(
+                Planned(name=name, bytes=request.hex(), text=request.decode("latin-1").replace("\xdf", "\\xdf"))
+            )
     return planned
 
 
@@ -154,8 +156,12 @@ class Setter:
 
     def _write_in_order(self, names: list[str], target: Target) -> None:
         if self.talk.read_slewing():
-            raise Stop("refused", "mount-slewing", "the mount began to slew; nothing more is written",
-                       "wait until it is at rest, then run again")  # fmt: skip
+            raise Stop(
+                "refused",
+                "mount-slewing",
+                "the mount began to slew; nothing more is written",
+                "wait until it is at rest, then run again",
+            )
         back = reading_back(self.talk, target, self.manner)
         for name in names:
             self.run.aims |= {one: aim for one, aim in shown_as(target).items() if one == name}
@@ -210,9 +216,14 @@ class Setter:
         assert self.run.sight is not None
         assert self.run.record is not None
         setter = clockset.ClockSetter(
-            self.talk, clockset.Wanted(self.truth, target.offset_h, self._scale().ahead_s), self.run.clock,
-            self.run.sight.readings.display_hours, self._seen, self.run.wait, self.before.measure,
-        )  # fmt: skip
+            self.talk,
+            clockset.Wanted(self.truth, target.offset_h, self._scale().ahead_s),
+            self.run.clock,
+            self.run.sight.readings.display_hours,
+            self._seen,
+            self.run.wait,
+            self.before.measure,
+        )
         try:
             brought = setter.bring() if self.precise else setter.once()
         except clockset.HostSuspended as error:
@@ -229,9 +240,10 @@ class Setter:
         """The date once more, where midnight, ours or the mount's own, has passed since it was right."""
         shown, _, _ = self.talk.ask("get-date", lx.parse_date)
         right = _local(self.run, target).date()
-        if self.told.get("date", "there") == "there" and shown.in_order(
-            target.convention.date_order, pivot=right.year - right.year % 100
-        ) != right:
+        if (
+            self.told.get("date", "there") == "there"
+            and shown.in_order(target.convention.date_order, pivot=right.year - right.year % 100) != right
+        ):
             self.told["date"] = self._date(target)
             self._wait_out_midnight(target)
 
@@ -271,8 +283,10 @@ class Setter:
                 staged = True
                 self._in_stages()
                 names = names_to_write(self.run)
-            elif decision.state == "ambiguous" or self._other_half_of_the_day() or (
-                decision.state == "right" and longitude_moves and not self._followed()
+            elif (
+                decision.state == "ambiguous"
+                or self._other_half_of_the_day()
+                or (decision.state == "right" and longitude_moves and not self._followed())
             ):
                 if staged:
                     break
@@ -315,8 +329,8 @@ class Setter:
         return not forms or forms[0] in self.run.attempts.get("offset", ())
 
     def _other_half_of_the_day(self) -> bool:
-        """Whether what was just set seems half a day off on a display of 12 hours: then the offset counts the other way,
-        +-6 h looking alike there."""
+        """Whether what was just set seems half a day off on a display of 12 hours: then the offset counts the other
+        way, +-6 h looking alike there."""
         assert self.run.sight is not None
         best = self.run.decision.best if self.run.decision is not None else None
         if best is None or self.run.sight.readings.display_hours == 24 or best.utc_error_s is None:
@@ -343,9 +357,12 @@ class Setter:
             assert self.run.sight is not None
             parked = self.run.sight.readings.status is not None and self.run.sight.readings.status[1] not in "TN"
             raise Stop(
-                "refused", "mount-refuses-settings", "the mount refuses every setting; it is as it was",
-                "some mounts take settings once per power-up, or not while parked" + (": it is parked" if parked else ""),
-            )  # fmt: skip
+                "refused",
+                "mount-refuses-settings",
+                "the mount refuses every setting; it is as it was",
+                "some mounts take settings once per power-up, or not while parked"
+                + (": it is parked" if parked else ""),
+            )
 
     def _as_before(self) -> bool:
         """Whether the mount shows the place, the offset, the date and the running clock that it showed at first."""
@@ -433,21 +450,30 @@ class Setter:
         assert self.run.sight is not None
         if decision is None or decision.state == "none":
             code, words = sidereal_trouble(self.run.sight, self.run.evidence.declared)
-            raise Stop("incomplete", code,
-                       f"written and read back, but the proof is impossible: {words}",
-                       "give the mount's dialect, if it is known; see its manual")  # fmt: skip
+            raise Stop(
+                "incomplete",
+                code,
+                f"written and read back, but the proof is impossible: {words}",
+                "give the mount's dialect, if it is known; see its manual",
+            )
         if decision.state == "ambiguous":
             raise Stop("incomplete", "signs-ambiguous", "written, but its signs can't be told apart", "see the record")
         best = decision.best
         wrong = ", ".join(best.wrong) if best is not None else "its settings"
-        code = "settings-overwritten" if any(one.note == "settings-overwritten" for one in self.run.notes) else "settings-not-taken"
-        raise Stop("incomplete", code, f"after {PASSES} passes the mount still differs: {wrong}",
-                   "look at what it shows; another controller may overwrite it, or it does not hold these values")  # fmt: skip
+        code = (
+            "settings-overwritten"
+            if any(one.note == "settings-overwritten" for one in self.run.notes)
+            else "settings-not-taken"
+        )
+        raise Stop(
+            "incomplete",
+            code,
+            f"after {PASSES} passes the mount still differs: {wrong}",
+            "look at what it shows; another controller may overwrite it, or it does not hold these values",
+        )
 
 
-def put_back(
-    run: Run, earlier: Readings, local_at: Callable[[float], float] | None, order: str
-) -> dict[str, Told]:
+def put_back(run: Run, earlier: Readings, local_at: Callable[[float], float] | None, order: str) -> dict[str, Told]:
     """Write earlier settings back as they were shown. `local_at(instant)`: seconds since 1970 of the local time that
     the mount's clock would show at a monotonic instant, had nothing been written; None leaves the clock."""
     assert run.talk is not None
@@ -471,8 +497,10 @@ def put_back(
 def _put_back_one(run: Run, writer: Writer, name: str, wire: bytes) -> Told:
     assert run.manner is not None
     parsers: dict[str, Callable[[bytes], lx.Angle | lx.OffsetText]] = {
-        "longitude": lx.parse_longitude, "latitude": lx.parse_latitude, "offset": lx.parse_offset,
-    }  # fmt: skip
+        "longitude": lx.parse_longitude,
+        "latitude": lx.parse_latitude,
+        "offset": lx.parse_offset,
+    }
     wanted = parsers[name](wire)
 
     def there() -> bool:

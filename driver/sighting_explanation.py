@@ -101,9 +101,7 @@ def explain_sightings(
     ctx = context(site, places)
     fitted = _fit_all(places, ctx, axis, synced, noise_deg)
     shares, right = _shares(fitted, LN_K + places.count * anywhere(noise_deg))
-    causes = [
-        _cause(one, share, places, fitted, noise_deg, axis) for one, share in shares if share >= LEAST_CONFIDENCE
-    ]
+    causes = [_cause(one, share, places, fitted, noise_deg, axis) for one, share in shares if share >= LEAST_CONFIDENCE]
     solution = None
     if places.count >= FOR_LEAST_SQUARES and not synced:
         solution = _solution(least_squares(places, noise_deg))

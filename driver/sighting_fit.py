@@ -142,9 +142,7 @@ def _residuals(hypothesis: Hypothesis, places: Scene, parameters: Floats, keep: 
     return rows
 
 
-def _jacobian(
-    hypothesis: Hypothesis, places: Scene, parameters: Floats, keep: Indices, free: Indices
-) -> Floats:
+def _jacobian(hypothesis: Hypothesis, places: Scene, parameters: Floats, keep: Indices, free: Indices) -> Floats:
     here = _residuals(hypothesis, places, parameters, keep)
     columns = []
     for number in free:

@@ -45,9 +45,7 @@ def headline(first: CauseValue | None, right: float, separation_deg: float, nois
     return f"The mount points where it should: {within}."
 
 
-def sentence(
-    one: Fitted, hour_angle_deg: float | None, others: Sequence[str], places: Scene, axis: Axis
-) -> str:
+def sentence(one: Fitted, hour_angle_deg: float | None, others: Sequence[str], places: Scene, axis: Axis) -> str:
     """The mistake, and what it does beside what was seen."""
     hypothesis = one.hypothesis
     slugs = hypothesis.slugs

@@ -27,7 +27,9 @@ def simulated_seams(config: Config, flag: InterruptFlag, given: Clock | None = N
     site = config.site
 
     def link(wanted: Config, reads_only: bool) -> Link:
-        opened = _open(wanted.mount.port, timeline, wanted.mount.baud, site.latitude_deg, site.longitude_deg, site.elevation_m)
+        opened = _open(
+            wanted.mount.port, timeline, wanted.mount.baud, site.latitude_deg, site.longitude_deg, site.elevation_m
+        )
         if not isinstance(opened, Link):
             raise ConfigError(f"mount.port: {wanted.mount.port} is no simulated mount; use sim:")
         return opened

@@ -70,9 +70,7 @@ def hour_angle_h(sidereal_h: float, right_ascension_h: float) -> float:
     return wrap_12(sidereal_h - right_ascension_h)
 
 
-def horizon_from_equatorial(
-    hour_angle_h: float, declination_deg: float, latitude_deg: float
-) -> tuple[float, float]:
+def horizon_from_equatorial(hour_angle_h: float, declination_deg: float, latitude_deg: float) -> tuple[float, float]:
     """(azimuth, altitude) in degrees, azimuth 0 <= value < 360 from north through east; no refraction.
 
     At the zenith and at the poles the azimuth is arbitrary. Source: ERFA hd2ae.
@@ -84,9 +82,7 @@ def horizon_from_equatorial(
     return (0.0 if azimuth_deg >= 360.0 else azimuth_deg), math.degrees(float(altitude))
 
 
-def equatorial_from_horizon(
-    azimuth_deg: float, altitude_deg: float, latitude_deg: float
-) -> tuple[float, float]:
+def equatorial_from_horizon(azimuth_deg: float, altitude_deg: float, latitude_deg: float) -> tuple[float, float]:
     """(hour angle in hours, -12 <= value < 12, and declination in degrees) of a direction; no refraction.
 
     The inverse of `horizon_from_equatorial`. Source: ERFA ae2hd.

@@ -171,9 +171,7 @@ def _place(ctx: Context) -> Iterator[Slip]:
                           decimals_as_minutes, ctx)  # fmt: skip
 
 
-def _rewritten(
-    slug: str, words: str, rewrite: Callable[[float], tuple[float, ...]], ctx: Context
-) -> Iterator[Slip]:
+def _rewritten(slug: str, words: str, rewrite: Callable[[float], tuple[float, ...]], ctx: Context) -> Iterator[Slip]:
     """A coordinate written in another form: latitude, longitude, or both in the same way."""
     latitudes, longitudes = rewrite(ctx.right.latitude_deg), rewrite(ctx.right.longitude_deg)
     for value in dict.fromkeys(latitudes):

@@ -97,9 +97,7 @@ class Truth:
     @property
     def second_origins(self) -> frozenset[str]:
         """The origins on whose word the second stands, beyond date and hour."""
-        return frozenset(
-            one.origin for one in self.verdicts if one.kind == "time" and one.agrees and one.to_the_second
-        )
+        return frozenset(one.origin for one in self.verdicts if one.kind == "time" and one.agrees and one.to_the_second)
 
 
 def establish(
@@ -114,9 +112,7 @@ def establish(
 ) -> Truth:
     """Judge all claims together."""
     low, high, time_verdicts, time_why, time_code = _agree_on_time(claims, time_origins_required)
-    place_verdicts, place_why, place_code = _agree_on_place(
-        places, site, place_origins_required, site_tolerance_m
-    )
+    place_verdicts, place_why, place_code = _agree_on_place(places, site, place_origins_required, site_tolerance_m)
     quiet = [
         Verdict(one.source, one.origin, "time", None, one.why, one.cause)
         for one in silences
@@ -154,9 +150,7 @@ def largest_agreement(claims: list[TimeClaim]) -> list[list[TimeClaim]]:
     return best
 
 
-def _agree_on_time(
-    claims: list[TimeClaim], required: int
-) -> tuple[float, float, list[Verdict], str, str]:
+def _agree_on_time(claims: list[TimeClaim], required: int) -> tuple[float, float, list[Verdict], str, str]:
     bounded = [claim for claim in claims if claim.bounded]
     coarse = [claim for claim in claims if not claim.bounded]
     if not bounded:
@@ -327,9 +321,7 @@ def place_cause(site: Site, found: PlaceClaim, tolerance_m: float) -> tuple[str,
          lat, _decimals_as_minutes(lon)),
     ]  # fmt: skip
     if abs(lon) <= 90:
-        variants.append(
-            ("latitude-longitude-swapped", "the site's latitude and longitude are swapped", lon, lat)
-        )
+        variants.append(("latitude-longitude-swapped", "the site's latitude and longitude are swapped", lon, lat))
     for slug, words, latitude, longitude in variants:
         if latitude is None or longitude is None:
             continue

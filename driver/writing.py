@@ -242,8 +242,10 @@ def shown_alike(one: lx.Angle | lx.OffsetText, other: lx.Angle | lx.OffsetText) 
     if isinstance(one, lx.Angle) and isinstance(other, lx.Angle):
         gap = abs(wrap_signed(one.value_deg - other.value_deg, 360.0))
         return gap <= max(one.resolution_deg, other.resolution_deg) + 1e-9
-    return isinstance(one, lx.OffsetText) and isinstance(other, lx.OffsetText) and (
-        abs(one.value_h - other.value_h) < 1 / 120
+    return (
+        isinstance(one, lx.OffsetText)
+        and isinstance(other, lx.OffsetText)
+        and (abs(one.value_h - other.value_h) < 1 / 120)
     )
 
 
@@ -293,8 +295,11 @@ def earlier_forms(name: str, wire: bytes, manner: Manner) -> list[str]:
             turned = not manner.auto and manner.dialect.longitude_written_positive != manner.dialect.longitude.positive
             return [
                 lx.longitude_argument(
-                    -angle.value_deg if turned else angle.value_deg, marked, positive="east",
-                    unsigned=not angle.signed, precision=precision,
+                    -angle.value_deg if turned else angle.value_deg,
+                    marked,
+                    positive="east",
+                    unsigned=not angle.signed,
+                    precision=precision,
                 )
                 for precision in manner.precisions()
             ]
@@ -308,7 +313,9 @@ def earlier_forms(name: str, wire: bytes, manner: Manner) -> list[str]:
     except ReplyError:
         return []
     order = (manner.offset_form, "tenths", "minutes", "hours")
-    return list(dict.fromkeys(lx.offset_argument(value, form=form) for form in order if lx.offset_fits(value, form=form)))
+    return list(
+        dict.fromkeys(lx.offset_argument(value, form=form) for form in order if lx.offset_fits(value, form=form))
+    )
 
 
 def site_target(convention: Convention, site: Site, offset_h: float) -> Target:

@@ -92,9 +92,7 @@ def databases(
     system's comes first: it is what the rest of the machine uses.
     """
     folders = [Path(folder) for folder in (zoneinfo.TZPATH if system is None else system)]
-    found = [
-        Database(folder, _folder_version(folder), "system") for folder in folders if _holds_zones(folder)
-    ][:1]
+    found = [Database(folder, _folder_version(folder), "system") for folder in folders if _holds_zones(folder)][:1]
     package_at = package_folder() if package == "installed" else package
     if package_at is not None and _holds_zones(package_at):
         found.append(Database(package_at, _folder_version(package_at), "package"))
@@ -208,9 +206,7 @@ def offset_h(zone: Zone, utc: datetime) -> float:
 
 def _utc(utc: datetime) -> datetime:
     if utc.tzinfo is None or utc.utcoffset() is None:
-        raise ValueError(
-            f"{utc.isoformat()} has no time zone, so it names no instant; give an aware datetime"
-        )
+        raise ValueError(f"{utc.isoformat()} has no time zone, so it names no instant; give an aware datetime")
     return utc.astimezone(UTC)
 
 

@@ -304,9 +304,7 @@ def longitude_argument(
     )
 
 
-def latitude_argument(
-    latitude_deg: float, dialect: Dialect, *, precision: Literal["minute", "second"]
-) -> str:
+def latitude_argument(latitude_deg: float, dialect: Dialect, *, precision: Literal["minute", "second"]) -> str:
     """`sDD*MM` or `sDD*MM:SS`, north positive, always signed."""
     return sexagesimal.text(latitude_deg, digits=2, marks=_marks(dialect), seconds=precision == "second")
 

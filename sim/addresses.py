@@ -1,11 +1,11 @@
 """Addresses of simulated devices: `sim:` a mount, `sim:receiver` a receiver, both on the timeline they are given.
 
-    sim:                                       a mount fresh from the works, new each time
-    sim:?state=FILE                            goes on from FILE, and keeps it
-    sim:?right=LATITUDE,LONGITUDE,OFFSET       a mount set up properly (degrees east positive; local minus UTC, h)
-    sim:?dialect=NAME-OR-FILE&fault=NAME&fault=NAME:AMOUNT&quirk=NAME:VALUE&seed=1&drift_ppm=20&error_s=0.4
-    sim:?parked=yes&slewing=yes
-    sim:receiver?latitude=..&longitude=..&altitude=..&fault=NAME&seed=1&talker=GN&rate_hz=5
+sim:                                       a mount fresh from the works, new each time
+sim:?state=FILE                            goes on from FILE, and keeps it
+sim:?right=LATITUDE,LONGITUDE,OFFSET       a mount set up properly (degrees east positive; local minus UTC, h)
+sim:?dialect=NAME-OR-FILE&fault=NAME&fault=NAME:AMOUNT&quirk=NAME:VALUE&seed=1&drift_ppm=20&error_s=0.4
+sim:?parked=yes&slewing=yes
+sim:receiver?latitude=..&longitude=..&altitude=..&fault=NAME&seed=1&talker=GN&rate_hz=5
 """
 
 from __future__ import annotations

@@ -241,7 +241,9 @@ def rig_command(
 def _serve_rig_file(file: Path, context: click.Context) -> None:
     given = [name for name in context.params if name != "file" and _was_given(context, name)]
     if given:
-        options = ", ".join("--" + {"right_at": "right", "fault_specs": "fault"}.get(name, name.replace("_", "-")) for name in given)
+        options = ", ".join(
+            "--" + {"right_at": "right", "fault_specs": "fault"}.get(name, name.replace("_", "-")) for name in given
+        )
         raise click.UsageError(f"{file} describes the whole rig: leave out {options}")
     timeline = RealTimeline(HostClock())
     try:

@@ -28,9 +28,7 @@ _SKIES: dict[str, sky.SkyKind] = {"apparent": "apparent", "imprecise": "imprecis
 class Firmware:
     """A mount without its line. `at` is always a monotonic instant of the timeline, not before the last one."""
 
-    def __init__(
-        self, dialect: Dialect, state: MountState, quirks: Quirks, timeline: Timeline, seed: int = 0
-    ) -> None:
+    def __init__(self, dialect: Dialect, state: MountState, quirks: Quirks, timeline: Timeline, seed: int = 0) -> None:
         self.dialect = dialect
         self.state = state
         self.quirks = quirks

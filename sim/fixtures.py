@@ -25,8 +25,8 @@ def noonmark_world() -> Iterator[World]:
         idle = world.idle_faults()
     if idle:
         pytest.fail(
-            f"injected faults that never bit: {', '.join(idle)}; nothing was shown about them (was the device used long "
-            "enough? must_bite=False allows it)",
+            f"injected faults that never bit: {', '.join(idle)}; nothing was shown about them (was the device "
+            "used long enough? must_bite=False allows it)",
             pytrace=False,
         )
 

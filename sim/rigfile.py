@@ -48,15 +48,35 @@ from noonmark.sim.serve import ServedMount, ServedReceiver, Service, TraceFile
 from noonmark.sim.timeline import RealTimeline
 
 _BOTH: dict[str, str] = {
-    "name": "text", "on": "text", "link": "text", "port": "whole number", "baud": "whole number", "seed": "whole number",
-    "faults": "list of texts", "trace": "text",
-}  # fmt: skip
+    "name": "text",
+    "on": "text",
+    "link": "text",
+    "port": "whole number",
+    "baud": "whole number",
+    "seed": "whole number",
+    "faults": "list of texts",
+    "trace": "text",
+}
 KEYS: dict[str, dict[str, str]] = {
-    "mount": _BOTH | {"dialect": "text", "right": "list of numbers", "error_s": "number", "drift_ppm": "number",
-                      "state": "text", "quirks": "list of texts"},
-    "receiver": _BOTH | {"latitude_deg": "number", "longitude_deg": "number", "altitude_m": "number", "site": "text",
-                         "talker": "text", "rate_hz": "number"},
-}  # fmt: skip
+    "mount": _BOTH
+    | {
+        "dialect": "text",
+        "right": "list of numbers",
+        "error_s": "number",
+        "drift_ppm": "number",
+        "state": "text",
+        "quirks": "list of texts",
+    },
+    "receiver": _BOTH
+    | {
+        "latitude_deg": "number",
+        "longitude_deg": "number",
+        "altitude_m": "number",
+        "site": "text",
+        "talker": "text",
+        "rate_hz": "number",
+    },
+}
 
 
 class RigFileError(ValueError):
@@ -136,7 +156,9 @@ def _read(path: Path) -> dict[str, Any]:
         raise RigFileError(f"{path} is not TOML: {error}") from None
 
 
-def _device(kind: str, number: int, table: dict[str, Any], rig: RigFile, seed: int, timeline: RealTimeline) -> RigDevice:
+def _device(
+    kind: str, number: int, table: dict[str, Any], rig: RigFile, seed: int, timeline: RealTimeline
+) -> RigDevice:
     where = f"{rig.path}: {kind} number {number}"
     name = table.get("name")
     if not isinstance(name, str) or not re.fullmatch(r"[A-Za-z0-9_-]{1,40}", name):
@@ -233,10 +255,16 @@ def _place(values: dict[str, Any], folder: Path) -> tuple[float, float, float]:
         table = data.get("site", data)
         site = table if isinstance(table, dict) else {}
     found: list[float] = []
-    for key, of_site in (("latitude_deg", "latitude_deg"), ("longitude_deg", "longitude_deg"), ("altitude_m", "elevation_m")):
+    for key, of_site in (
+        ("latitude_deg", "latitude_deg"),
+        ("longitude_deg", "longitude_deg"),
+        ("altitude_m", "elevation_m"),
+    ):
         value = values.get(key, site.get(of_site))
         if not _is("number", value):
-            raise RigFileError(f"where is it? Give '{key}' as a number, or 'site', a TOML file whose [site] has '{of_site}'")
+            raise RigFileError(
+                f"where is it? Give '{key}' as a number, or 'site', a TOML file whose [site] has '{of_site}'"
+            )
         found.append(float(value))
     return found[0], found[1], found[2]
 
@@ -259,7 +287,7 @@ def _endpoint(values: dict[str, Any], folder: Path) -> Endpoint:
             raise RigFileError(f"'port': expected 0 to 65535; it is {values['port']}")
         return TcpPort(values.get("port", 0))
     if on != "pty":
-        raise RigFileError(f"'on': expected \"pty\" or \"tcp\"; it is {on!r}")
+        raise RigFileError(f'\'on\': expected "pty" or "tcp"; it is {on!r}')
     if "port" in values:
         raise RigFileError("'port' is for tcp; leave it out, or say on = \"tcp\"")
     return PseudoTerminal(folder / values["link"] if "link" in values else None)

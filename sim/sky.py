@@ -25,8 +25,14 @@ def greenwich_sidereal_h(utc_s: float, kind: SkyKind = "mean") -> float:
     days = (midnight_s - J2000_UTC_S) / 86400.0
     hours = (utc_s - midnight_s) / 3600.0
     if kind == "imprecise":
-        return _single(_single(6.697374558) + _single(_single(0.06570982441908) * days)
-                       + _single(_single(SIDEREAL_RATE) * _single(hours))) % 24.0
+        return (
+            _single(
+                _single(6.697374558)
+                + _single(_single(0.06570982441908) * days)
+                + _single(_single(SIDEREAL_RATE) * _single(hours))
+            )
+            % 24.0
+        )
     centuries = (days + hours / 24.0) / 36525.0
     sidereal = 6.697374558 + 0.06570982441908 * days + SIDEREAL_RATE * hours + 0.000026 * centuries * centuries
     if kind == "apparent":

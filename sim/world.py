@@ -76,7 +76,13 @@ class WorldMount(_Device):
     """A simulated mount in a world. mount: the device itself, for whoever wants to reach in; hold `lock` then."""
 
     def __init__(
-        self, port: str, timeline: Timeline, faults: FaultSet, lock: threading.RLock, must_bite: bool, mount: SimulatedMount
+        self,
+        port: str,
+        timeline: Timeline,
+        faults: FaultSet,
+        lock: threading.RLock,
+        must_bite: bool,
+        mount: SimulatedMount,
     ) -> None:
         super().__init__(port, timeline, faults, lock, must_bite)
         self.mount = mount
@@ -311,12 +317,15 @@ class World:
         if on not in ("pty", "tcp", "virtual"):
             raise SimAddressError(f"'on' is pty, tcp or virtual; it is {on!r}")
         if on != "virtual" and utc is not None:
-            raise SimAddressError("'utc' is for virtual time: a served device has this machine's", remedy='Say on="virtual".')
+            raise SimAddressError(
+                "'utc' is for virtual time: a served device has this machine's", remedy='Say on="virtual".'
+            )
         if self._timeline is None:
             self._timeline = VirtualClock(utc or NIGHT) if on == "virtual" else RealTimeline(HostClock())
         elif isinstance(self._timeline, VirtualClock) is not (on == "virtual"):
             raise SimAddressError(
-                "one world can't hold devices in virtual time and in real time", remedy="Give all of them the same 'on'."
+                "one world can't hold devices in virtual time and in real time",
+                remedy="Give all of them the same 'on'.",
             )
         elif utc is not None:
             raise SimAddressError("virtual time has begun already", remedy="Give 'utc' with the first device.")
@@ -384,4 +393,3 @@ def _endpoint(on: Where, link: Path | None) -> Endpoint:
             raise SimAddressError("'link' is for pseudo-terminals", remedy='Leave it out, or say on="pty".')
         return TcpPort(0)
     return PseudoTerminal(link)
-

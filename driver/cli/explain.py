@@ -20,23 +20,48 @@ _POSITION = 'right ascension and declination: "05:35:17.3 -05:23:28", "83.82d -5
 
 
 @click.command()
-@click.option("--record", "records", metavar="FILE", multiple=True, type=click.Path(path_type=Path),
-              help="Explain the settings in a record; with a second one, also how the clock runs.")
+@click.option(
+    "--record",
+    "records",
+    metavar="FILE",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Explain the settings in a record; with a second one, also how the clock runs.",
+)
 @click.option("--aimed", multiple=True, metavar='"RA DEC"', help=f"Where the mount was sent, {_POSITION}.")
 @click.option("--found", multiple=True, metavar='"RA DEC"', help="What was found there; as many pairs as you have.")
-@click.option("--csv", "table", metavar="FILE", type=click.Path(path_type=Path),
-              help="Sightings from a table with the columns aimed, found and, where they differ, utc.")
-@click.option("--at", multiple=True, metavar="UTC",
-              help="When, 2026-11-24T08:03:12Z; once, or for each pair. Default: now.")
-@click.option("--equinox", type=click.Choice(["J2000", "date"]), default="J2000", show_default=True,
-              help="Of both positions.")
+@click.option(
+    "--csv",
+    "table",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Sightings from a table with the columns aimed, found and, where they differ, utc.",
+)
+@click.option(
+    "--at", multiple=True, metavar="UTC", help="When, 2026-11-24T08:03:12Z; once, or for each pair. Default: now."
+)
+@click.option(
+    "--equinox", type=click.Choice(["J2000", "date"]), default="J2000", show_default=True, help="Of both positions."
+)
 @click.option("--aimed-equinox", type=click.Choice(["J2000", "date"]), help="Of what was aimed at, where it differs.")
 @click.option("--found-equinox", type=click.Choice(["J2000", "date"]), help="Of what was found, where it differs.")
-@click.option("--axis", type=click.Choice(["equatorial", "horizon"]), default="equatorial", show_default=True,
-              help="The kind of mount.")
+@click.option(
+    "--axis",
+    type=click.Choice(["equatorial", "horizon"]),
+    default="equatorial",
+    show_default=True,
+    help="The kind of mount.",
+)
 @click.option("--synced", is_flag=True, help="The mount was synced on a star before.")
-@click.option("--uncertainty", "noise_arcmin", metavar="ARCMIN", default=30.0, show_default=True, type=float,
-              help="How well one look tells where a thing was, each way.")
+@click.option(
+    "--uncertainty",
+    "noise_arcmin",
+    metavar="ARCMIN",
+    default=30.0,
+    show_default=True,
+    type=float,
+    help="How well one look tells where a thing was, each way.",
+)
 @click.option("--mount-latitude", metavar="DEG", help="What the display shows: -31:51 or 31:51 S.")
 @click.option("--mount-longitude", metavar="DEG", help="EAST positive, or with a letter: 141:36 E.")
 @click.option("--mount-offset", metavar="HOURS", help="Local minus UTC: +10:30.")

@@ -92,7 +92,9 @@ def init(
         with path.open("w" if replace else "x", encoding="utf-8") as out:
             out.write(text)
     except FileExistsError:
-        raise ConfigError(f"{path} is there already", code="file-exists", remedy="name another, or give --replace") from None
+        raise ConfigError(
+            f"{path} is there already", code="file-exists", remedy="name another, or give --replace"
+        ) from None
     except OSError as error:
         raise ConfigError(f"{path} can't be written: {error.strerror}", code="file-not-writable") from None
     click.echo(f"wrote {path}: fill in the site and the ports, then run: noonmark check", err=True)

@@ -61,8 +61,20 @@ def _plain(text: str) -> str:
 
 def _cells(row: SettingRow) -> tuple[str, ...]:
     mark = {True: "ok", False: "WRONG", None: "not judged"}[row.ok]
-    residual = "" if row.residual is None else f"{row.residual:+.3f} {row.unit}" if row.unit != "d" else f"{row.residual:+.0f} d"
-    tolerance = "" if row.tolerance is None else f"{row.tolerance:.3f} {row.unit}" if row.unit != "d" else f"{row.tolerance:.0f} d"
+    residual = (
+        ""
+        if row.residual is None
+        else f"{row.residual:+.3f} {row.unit}"
+        if row.unit != "d"
+        else f"{row.residual:+.0f} d"
+    )
+    tolerance = (
+        ""
+        if row.tolerance is None
+        else f"{row.tolerance:.3f} {row.unit}"
+        if row.unit != "d"
+        else f"{row.tolerance:.0f} d"
+    )
     return row.name, _value(row, row.expected), _value(row, row.read), residual, tolerance, mark
 
 
@@ -84,7 +96,9 @@ def _lines(result: Result) -> Iterable[str]:
     if result.truth is not None:
         for claim in result.truth.claims:
             said = {True: "agrees", False: "DISAGREES", None: "abstains"}[claim.agrees]
-            yield f"{claim.kind} by {claim.source} ({claim.origin}): {said}" + (f"; {_plain(claim.why)}" if claim.why else "")
+            yield f"{claim.kind} by {claim.source} ({claim.origin}): {said}" + (
+                f"; {_plain(claim.why)}" if claim.why else ""
+            )
     clock = result.clock
     if clock is not None and clock.utc_error_s is not None and max(map(abs, clock.utc_error_s)) < 86400:
         low, high = clock.utc_error_s

@@ -108,7 +108,8 @@ class ReceiverSource:
         for epoch in self._all_usable[-5:]:
             ahead = _ahead(epoch)
             if ahead > high or ahead + self._latency_s < low:
-                return f"{self.name}: its time jumped by about {ahead - (low + high) / 2:+.1f} s after it was taken for true"
+                jump_s = ahead - (low + high) / 2
+                return f"{self.name}: its time jumped by about {jump_s:+.1f} s after it was taken for true"
         return ""
 
     def collect(self, until: float) -> None:
@@ -130,7 +131,11 @@ class ReceiverSource:
         for epoch in self._assembler.flush_older_than(now - 0.3):
             self._take(epoch)
         waited = now - self._start
-        if (not self._heard and waited > SILENT_S) or (waited > PATIENCE_S and not self._run) or waited > PATIENCE_S + self._wanted + WANDER_RUN:
+        if (
+            (not self._heard and waited > SILENT_S)
+            or (waited > PATIENCE_S and not self._run)
+            or waited > PATIENCE_S + self._wanted + WANDER_RUN
+        ):
             self._given_up = True
 
     def _take(self, epoch: Epoch) -> None:
@@ -186,7 +191,9 @@ class ReceiverSource:
         assert utc is not None
         days = (utc - BUILD_DATE).days
         if days < 0:
-            return f"its date, {utc:%Y-%m-%d}, is before this program was built ({BUILD_DATE:%Y-%m-%d}): a week rollover?"
+            return (
+                f"its date, {utc:%Y-%m-%d}, is before this program was built ({BUILD_DATE:%Y-%m-%d}): a week rollover?"
+            )
         if days >= ROLLOVER_DAYS:
             return f"its date, {utc:%Y-%m-%d}, is {ROLLOVER_DAYS} days or more after this program was built"
         if utc.timestamp() < self._newest_record_s:
@@ -208,9 +215,7 @@ class ReceiverSource:
         heights = [alt for _, _, alt in placed if alt is not None]
         spread = max(distance_m(latitude, longitude, lat, lon) for lat, lon, _ in placed)
         altitude = statistics.median(heights) if heights else None
-        return [
-            PlaceClaim(self.name, self.origin, latitude, longitude, altitude, max(LEAST_RADIUS_M, spread))
-        ]
+        return [PlaceClaim(self.name, self.origin, latitude, longitude, altitude, max(LEAST_RADIUS_M, spread))]
 
     def close(self) -> None:
         if self._stream is not None:

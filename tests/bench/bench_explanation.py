@@ -79,9 +79,7 @@ def look(folder: str, hand: Hand, right: Hand, site: Site, dialect: Any, seed: i
     state = mount_state(hand, dialect)
     if state is None:
         return None
-    built = rig(
-        folder, site=site.model_dump(), utc=right.utc, state=state, dialect=dialect, seed=seed, receiver=False
-    )
+    built = rig(folder, site=site.model_dump(), utc=right.utc, state=state, dialect=dialect, seed=seed, receiver=False)
     return check(built.config, seams=built.seams, quick=True)
 
 

@@ -18,7 +18,10 @@ from support.processes import Finished, Place, Row
 
 AIM = 1.2
 BITS = 10  # a start bit, eight of data, a stop bit
-TALKING = ("reading the mount's settings", "writing the settings")  # stated, but it is no wait: it's what the bytes take
+TALKING = (
+    "reading the mount's settings",
+    "writing the settings",
+)  # stated, but it is no wait: it's what the bytes take
 POLLS = (":GL#",)  # while the clock is measured the line is asked without a pause: that is within a stated wait
 
 

@@ -109,7 +109,11 @@ class Report:
 
     def table(self) -> str:
         """Fault by outcome, for people."""
-        lines = [f"{'fault alone':20}" + "".join(f"{name:>12}" for name in OUTCOMES) + f"{'never bit':>12}{'with others':>13}"]
+        lines = [
+            f"{'fault alone':20}"
+            + "".join(f"{name:>12}" for name in OUTCOMES)
+            + f"{'never bit':>12}{'with others':>13}"
+        ]
         for name in ["none", *FAULTS]:
             row, others = self.alone.get(name, Counter()), self.with_others.get(name, Counter())
             if row or others or self.idle[name]:
@@ -180,14 +184,20 @@ def tell_failures(report: Report) -> str:
         key = re.sub(r"[-+0-9.,:]+", "", " ".join(f"{kind} {words}" for kind, words in failure.told))
         groups.setdefault(key, []).append(failure)
     lines: list[str] = []
-    for number, group in enumerate(sorted(groups.values(), key=lambda one: min(KINDS.index(kind) for kind in one[0].kinds))):
+    for number, group in enumerate(
+        sorted(groups.values(), key=lambda one: min(KINDS.index(kind) for kind in one[0].kinds))
+    ):
         case = group[0].case
         seed, _, index = case.number.partition("/")
-        lines.append(f"{len(group)} like run {case.number} ({', '.join(one.spec for one in case.all_faults) or 'no fault'}):")
+        lines.append(
+            f"{len(group)} like run {case.number} ({', '.join(one.spec for one in case.all_faults) or 'no fault'}):"
+        )
         lines += [f"    {kind}: {words}" for kind, words in group[0].told]
         lines.append(f"    again: tests/campaign --seed {seed} --replay {index}")
         if len(group) > 1:
-            lines.append(f"    also runs {', '.join(one.case.number for one in group[1:8])}{', ...' if len(group) > 8 else ''}")
+            lines.append(
+                f"    also runs {', '.join(one.case.number for one in group[1:8])}{', ...' if len(group) > 8 else ''}"
+            )
         if number < SHRUNK_AT_MOST:
             lines.append(f"    smaller: tests/campaign --replay '{shrink(case, group[0].kinds).to_json()}'")
     return "\n".join(lines)

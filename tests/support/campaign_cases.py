@@ -22,9 +22,15 @@ from typing import Any
 from zoneinfo import TZPATH, ZoneInfo
 
 import tzdata
+
 from noonmark.sim.faults import FAULTS
 
-SALTBUSH: dict[str, Any] = {"latitude_deg": -31.8571, "longitude_deg": 141.6034, "elevation_m": 212.0, "timezone": "Australia/Broken_Hill"}
+SALTBUSH: dict[str, Any] = {
+    "latitude_deg": -31.8571,
+    "longitude_deg": 141.6034,
+    "elevation_m": 212.0,
+    "timezone": "Australia/Broken_Hill",
+}
 NIGHT = dt.datetime(2026, 11, 25, 12, 34, 56, 250_000, tzinfo=dt.UTC)
 FIRST, LAST = dt.datetime(2026, 11, 26, tzinfo=dt.UTC), dt.datetime(2040, 12, 31, tzinfo=dt.UTC)
 EDGES: tuple[tuple[float, float, str], ...] = (
@@ -149,9 +155,7 @@ def _harmless(case: Case, dice: random.Random) -> Case:
     dialect.get("longitude", {}).pop("written_positive", None)
     blocks_s = dialect.get("date", {}).get("blocks_s", 0.0)
     policy = {"time_limit_s": 180.0} if blocks_s > 10.0 else {}
-    return dataclasses.replace(
-        case, start={**start, "slewing": False}, faults=(fault,), dialect=dialect, policy=policy
-    )
+    return dataclasses.replace(case, start={**start, "slewing": False}, faults=(fault,), dialect=dialect, policy=policy)
 
 
 def _wild(case: Case, dice: random.Random) -> Case:
@@ -238,7 +242,8 @@ def _iso6709(text: str) -> tuple[float, float]:
     found = re.fullmatch(r"([+-])(\d\d)(\d\d)(\d\d)?([+-])(\d{3})(\d\d)(\d\d)?", text)
     assert found is not None, text
     values = [
-        (-1 if found[first] == "-" else 1) * (int(found[first + 1]) + int(found[first + 2]) / 60 + int(found[first + 3] or 0) / 3600)
+        (-1 if found[first] == "-" else 1)
+        * (int(found[first + 1]) + int(found[first + 2]) / 60 + int(found[first + 3] or 0) / 3600)
         for first in (1, 5)
     ]
     return values[0], values[1]
@@ -299,7 +304,9 @@ def _utc(dice: random.Random, zone: str) -> dt.datetime:
     """An instant: any, or one that is hard at this place."""
     any_time = FIRST + (LAST - FIRST) * dice.random()
     around = dt.timedelta(seconds=dice.choice((dice.uniform(-100, 20), dice.uniform(-7200, 7200))))
-    what = dice.choices(("any", "change", "midnight", "leap-day", "new-year", "equal", "week"), (40, 20, 15, 8, 8, 5, 4))[0]
+    what = dice.choices(
+        ("any", "change", "midnight", "leap-day", "new-year", "equal", "week"), (40, 20, 15, 8, 8, 5, 4)
+    )[0]
     if what == "change":
         return (_zone_change(zone, any_time) or any_time) + around
     if what == "midnight":
@@ -309,12 +316,28 @@ def _utc(dice: random.Random, zone: str) -> dt.datetime:
         return _local_midnight(zone, dt.datetime(year, 2, dice.choice((28, 29)), 12, tzinfo=dt.UTC)) + around
     if what == "new-year":
         year = dice.randint(2027, 2040)
-        return dice.choice((dt.datetime(year, 1, 1, tzinfo=dt.UTC), _local_midnight(zone, dt.datetime(year - 1, 12, 31, 12, tzinfo=dt.UTC)))) + around
+        return (
+            dice.choice(
+                (
+                    dt.datetime(year, 1, 1, tzinfo=dt.UTC),
+                    _local_midnight(zone, dt.datetime(year - 1, 12, 31, 12, tzinfo=dt.UTC)),
+                )
+            )
+            + around
+        )
     if what == "equal":  # the day equal to the month: the order of the date's fields is not told by it
         month = dice.randint(1, 12)
         return any_time.replace(year=dice.randint(2027, 2040), month=month, day=month)
     if what == "week":  # the week number of GPS rolls over; seconds since 1970 leave 31 bits
-        return dice.choice((dt.datetime(2038, 11, 20, 23, 59, 42, tzinfo=dt.UTC), dt.datetime(2038, 1, 19, 3, 14, 7, tzinfo=dt.UTC))) + around
+        return (
+            dice.choice(
+                (
+                    dt.datetime(2038, 11, 20, 23, 59, 42, tzinfo=dt.UTC),
+                    dt.datetime(2038, 1, 19, 3, 14, 7, tzinfo=dt.UTC),
+                )
+            )
+            + around
+        )
     return any_time
 
 
@@ -366,7 +389,10 @@ def _dialect(dice: random.Random) -> dict[str, Any]:
         drawn["longitude"]["range"] = "0..360"
     if drawn["clock"].get("local_is_utc"):
         drawn["clock"].pop("daylight_hour", None)
-    return {"acknowledgement": dice.choice(("plain", "end-mark", "none")), **{key: value for key, value in drawn.items() if value}}
+    return {
+        "acknowledgement": dice.choice(("plain", "end-mark", "none")),
+        **{key: value for key, value in drawn.items() if value},
+    }
 
 
 MANNERS: dict[str, dict[str, tuple[float, tuple[Any, ...]]]] = {
@@ -459,7 +485,10 @@ def _sources(case: Case, dice: random.Random) -> Case:
     """Who says what UTC is, and what the policy demands of them. A source that lies can only be noticed beside a right
     one: where a receiver stands alone, or beside a host that knows the hour only, see `judge` on being deceived."""
     hours = dice.choice((-1.0, 1.0, -10.5, 9.5, 24.0)) * 3600.0 + dice.uniform(-2, 2)
-    kept, free = {"discipline": "kept", "error_s": dice.uniform(-0.015, 0.015)}, {"discipline": "free", "error_s": dice.uniform(-9, 9)}
+    kept, free = (
+        {"discipline": "kept", "error_s": dice.uniform(-0.015, 0.015)},
+        {"discipline": "free", "error_s": dice.uniform(-9, 9)},
+    )
     one, two = (_receiver(dice),), (_receiver(dice), _receiver(dice))
     both, single = {}, {"time_origins_required": 1}
     place = {"place_origins_required": 1}
@@ -476,7 +505,12 @@ def _sources(case: Case, dice: random.Random) -> Case:
         (30, 5, 8, 5, 5, 4, 6, 8, 4, 3, 2, 4, 3, 2, 3),
     )[0]  # fmt: skip
     if dice.random() < 0.06:
-        host = {**host, "events": [[round(dice.uniform(0.5, 25.0), 2), dice.choice(("step", "sleep")), dice.choice((0.3, 2.0, 3600.0))]]}
+        host = {
+            **host,
+            "events": [
+                [round(dice.uniform(0.5, 25.0), 2), dice.choice(("step", "sleep")), dice.choice((0.3, 2.0, 3600.0))]
+            ],
+        }
     if dice.random() < 0.1:
         policy = {**policy, "time_limit_s": dice.choice((12.0, 25.0, 45.0, 200.0))}
     if dice.random() < 0.1:

@@ -214,9 +214,7 @@ def _restored(one: Bench, told: Told, before: HiddenState | None) -> None:
         "longitude": (before.longitude_deg, seen["longitude"].longitude_deg, 1.01 * MINUTE_DEG),
         "offset": (before.offset_h, seen["offset"].offset_h, 0.99),  # hidden quarter hours, where whole hours are shown
     }
-    wrong = {
-        name: (was, now) for name, (was, now, most) in gaps.items() if abs((now - was + 180) % 360 - 180) > most
-    }
+    wrong = {name: (was, now) for name, (was, now, most) in gaps.items() if abs((now - was + 180) % 360 - 180) > most}
     if wrong:
         told.failures.append(("restore", f"restore: not as before: {wrong}"))
 

@@ -127,7 +127,10 @@ def bench(case: Case, folder: Path) -> Bench:
     host = case.host
     clock = VirtualClock(utc, discipline=DISCIPLINES[host["discipline"]], host_error_s=host.get("error_s", 0.0))
     for after_s, what, seconds in host.get("events", ()):
-        clock.call_at(clock.monotonic() + after_s, lambda w=what, s=seconds: clock.step_host(s) if w == "step" else clock.suspend(s))
+        clock.call_at(
+            clock.monotonic() + after_s,
+            lambda w=what, s=seconds: clock.step_host(s) if w == "step" else clock.suspend(s),
+        )
     recorder = Recorder()
     faults = [_built(one.spec, one.first, case.seed + number) for number, one in enumerate(case.faults)]
     mount = SimulatedMount(
@@ -137,7 +140,8 @@ def bench(case: Case, folder: Path) -> Bench:
     mount.faults.insert(0, recorder)
     line_faults = [fault for fault in faults if isinstance(fault, LineFault)]
     receiver_faults: list[list[Any]] = [
-        [build_fault(spec, case.seed + number) for number, spec in enumerate(one.get("faults", ()))] for one in case.receivers
+        [build_fault(spec, case.seed + number) for number, spec in enumerate(one.get("faults", ()))]
+        for one in case.receivers
     ]
     config = _config(case, dialect, folder)
     built = Bench(case, config, None, clock, mount, recorder, dialect, line_faults, receiver_faults)  # type: ignore[arg-type]
@@ -182,10 +186,20 @@ def _state(case: Case, utc: dt.datetime, dialect: Dialect) -> MountState:
     if start["kind"] == "factory":
         state = factory(utc)
     elif start["kind"] == "random":
-        state = MountState(*(start[key] for key in ("latitude_deg", "longitude_deg", "offset_h", "local_s")), (utc - EPOCH).total_seconds())
+        state = MountState(
+            *(start[key] for key in ("latitude_deg", "longitude_deg", "offset_h", "local_s")),
+            (utc - EPOCH).total_seconds(),
+        )
     else:
         offset_h = zone_offset_h(site["timezone"], utc)
-        state = right(utc, site["latitude_deg"], site["longitude_deg"], offset_h, dialect=dialect, error_s=start.get("error_s", 0.0))
+        state = right(
+            utc,
+            site["latitude_deg"],
+            site["longitude_deg"],
+            offset_h,
+            dialect=dialect,
+            error_s=start.get("error_s", 0.0),
+        )
     for key, (factor, shift) in SLIPS[start["off"]].items() if "off" in start else ():
         value = getattr(state, key) * factor + shift
         setattr(state, key, max(-90.0, min(90.0, value)) if key == "latitude_deg" else value)
@@ -285,7 +299,12 @@ def run_verb(one: Bench, verb: str, call: Any, *, before: HiddenState | None = N
         told.failures.append(("hang", f"{verb} used {CPU_CAP_S:g} s of processor time"))
     except Exception as error:
         where = traceback.extract_tb(error.__traceback__)[-1]
-        told.failures.append(("traceback", f"{verb}: {type(error).__name__}: {str(error)[:200]} at {Path(where.filename).name}:{where.lineno}"))
+        told.failures.append(
+            (
+                "traceback",
+                f"{verb}: {type(error).__name__}: {str(error)[:200]} at {Path(where.filename).name}:{where.lineno}",
+            )
+        )
     told.duration_s = one.clock.monotonic() - start
     if result is not None:
         told.outcome, told.code = str(result.outcome), result.code

@@ -10,6 +10,7 @@ import datetime as dt
 from typing import Any
 
 import erfa
+
 from noonmark.sim.mount import SimulatedMount
 from noonmark.sim.timeline import VirtualClock
 
@@ -24,7 +25,11 @@ def sidereal_h(utc: dt.datetime, longitude_deg: float) -> float:
 
 
 def wrongs(
-    mount: SimulatedMount, clock: VirtualClock, site: dict[str, Any], clock_s: float = 1.0, place_deg: float = 1.55 * MINUTE_DEG
+    mount: SimulatedMount,
+    clock: VirtualClock,
+    site: dict[str, Any],
+    clock_s: float = 1.0,
+    place_deg: float = 1.55 * MINUTE_DEG,
 ) -> list[str]:
     """What is wrong inside, in words; empty where the mount stands in the right place at the right UTC."""
     now = clock.monotonic()

@@ -220,9 +220,7 @@ MISTAKES: list[tuple[str, str, str, list[str]]] = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(
-    ("text", "code", "expected"), [pytest.param(*row[1:], id=row[0]) for row in MISTAKES]
-)
+@pytest.mark.parametrize(("text", "code", "expected"), [pytest.param(*row[1:], id=row[0]) for row in MISTAKES])
 def test_a_mistake_is_told_with_file_key_expectation_and_remedy(
     tmp_path: Path, text: str, code: str, expected: list[str]
 ) -> None:

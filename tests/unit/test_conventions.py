@@ -326,7 +326,7 @@ def campaign(count: int, seed: int) -> dict[str, float]:
     shares = {name: 100.0 * tally[name] / count for name in DESIGN}
     assert sum(tally.values()) == count
     for name, share in shares.items():
-        print(f"{name:16} {share:7.2f} %   (design: {DESIGN[name]:g} %)")  # noqa: T201
+        print(f"{name:16} {share:7.2f} %   (design: {DESIGN[name]:g} %)")
     return shares
 
 

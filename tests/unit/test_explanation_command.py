@@ -260,9 +260,7 @@ def test_a_record_that_is_none_is_told_by_its_file(capsys: pytest.CaptureFixture
 
 def test_the_site_of_a_configuration_is_used(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     file = tmp_path / "noonmark.toml"
-    file.write_text(
-        "[site]\nlatitude_deg = -31.8571\nlongitude_deg = 141.6034\ntimezone = \"Australia/Broken_Hill\"\n"
-    )
+    file.write_text('[site]\nlatitude_deg = -31.8571\nlongitude_deg = 141.6034\ntimezone = "Australia/Broken_Hill"\n')
     told = document(capsys, "--config", str(file), *AT, "--mount-offset", "-10:30")
     assert told["explanation"][0]["cause"] == "offset-sign-reversed"
 

@@ -47,9 +47,7 @@ def test_a_host_in_this_zones_local_time_is_surer_than_one_in_another_zones() ->
     assert own[0].cost < other[0].cost < other[-1].cost
 
 
-def truth_of(
-    *claims: TimeClaim, places: tuple[PlaceClaim, ...] = (), silences: tuple[Silence, ...] = ()
-) -> Truth:
+def truth_of(*claims: TimeClaim, places: tuple[PlaceClaim, ...] = (), silences: tuple[Silence, ...] = ()) -> Truth:
     return establish(
         list(claims), list(places), list(silences), HERE, time_origins_required=1, place_origins_required=1,
         site_tolerance_m=500.0,

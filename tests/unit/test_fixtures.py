@@ -47,7 +47,9 @@ def until_mark(fd: int) -> bytes:
 def test_in_virtual_time_state_trace_and_bites_are_those_of_the_run(tmp_path: Path) -> None:
     with World() as world:
         utc = dt.datetime(2030, 6, 1, 12, tzinfo=dt.UTC)
-        mount = world.mount(on="virtual", utc=utc, right=(*PLACE.values(), 9.5), error_s=0.25, faults=["late:0.5"], seed=3)
+        mount = world.mount(
+            on="virtual", utc=utc, right=(*PLACE.values(), 9.5), error_s=0.25, faults=["late:0.5"], seed=3
+        )
         receiver = world.receiver(on="virtual", altitude_m=212.0, **PLACE)
         config = configured(mount, receiver, tmp_path)
         result = check(config, seams=seams_for(config, timeline=world.clock))

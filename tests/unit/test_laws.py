@@ -145,6 +145,7 @@ def test_law_1_a_machine_that_slept_amid_the_writes_confirms_nothing(
     tmp_path: Path, letters: bytes, asleep_s: float
 ) -> None:
     """The truth stands on the monotonic clock, which does not go on while the machine is suspended."""
+
     def sleep(mount: SimulatedMount) -> None:
         one.clock.suspend(asleep_s)
 
@@ -242,6 +243,7 @@ def test_law_2_the_disk_is_waited_for_before_the_first_write(tmp_path: Path, mon
 
 def broken(call: str, number: int) -> Callable[[pytest.MonkeyPatch], None]:
     """A system call that fails."""
+
     def patch(monkeypatch: pytest.MonkeyPatch) -> None:
         def fail(*_: Any, **__: Any) -> Any:
             raise OSError(number, os.strerror(number))

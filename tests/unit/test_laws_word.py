@@ -46,9 +46,7 @@ def test_law_6_two_that_disagree_are_never_settled_by_picking_one(
     tmp_path: Path, error_s: float, order: int, required: int
 ) -> None:
     """The host's clock is kept, and wrong; the receiver is right. Neither is believed, whatever the policy."""
-    one = built(
-        tmp_path, host_error_s=error_s, sources=TWO[::order], policy={"time_origins_required": required}
-    )
+    one = built(tmp_path, host_error_s=error_s, sources=TWO[::order], policy={"time_origins_required": required})
     result = set_mount(one.config, seams=one.seams)
     assert (result.outcome, result.code, result.exit_status) == ("untrusted", "sources-disagree", 3)
     assert writes(one) == []

@@ -13,11 +13,12 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from support.judging import wrongs
+from support.virtual import NIGHT, SITE, rig
+
 from noonmark.driver import set_mount
 from noonmark.protocols.dialect import Dialect, build_dialect
 from noonmark.sim.state import MountState, factory, right
-from support.judging import wrongs
-from support.virtual import NIGHT, SITE, rig
 
 # Zone offsets on the night of the matrix (2026-11-24) by the IANA database 2026f.
 SITES: list[tuple[dict[str, Any], float]] = [
@@ -106,7 +107,14 @@ def run_one(case: tuple[int, int, int, int]) -> tuple[str, str, str]:
     dialect = dialect_of(COMBINATIONS[combination], **CLOCKS[clock])
     state = start_state(STARTS[start], site, offset_h, dialect, dice)
     with tempfile.TemporaryDirectory() as folder:
-        one = rig(folder, site=site, dialect=dialect, state=state, seed=combination, receiver_options={"rate_hz": 5.0, "sentences": ("RMC", "GGA")})
+        one = rig(
+            folder,
+            site=site,
+            dialect=dialect,
+            state=state,
+            seed=combination,
+            receiver_options={"rate_hz": 5.0, "sentences": ("RMC", "GGA")},
+        )
         result = set_mount(one.config, seams=one.seams)
     bad: list[str] = []
     if result.outcome == "confirmed":

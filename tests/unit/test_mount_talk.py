@@ -111,6 +111,7 @@ def test_a_mount_that_does_not_say_is_asked_no_more() -> None:
 
 def test_a_late_end_mark_before_a_time_does_not_move_the_instant_that_bounds_it() -> None:
     """The mark comes at once, the answer a tenth of a second later: the clock can have been read in between."""
+
     def answer(number: int, question: bytes) -> list[tuple[float, bytes]]:
         return [(0.001, b"#"), (0.1, b"23:04:56#")]
 

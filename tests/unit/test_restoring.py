@@ -191,9 +191,7 @@ def spoilt(folder: Path, **changes: Any) -> tuple[Rig, Path]:
     ],
     ids=str,
 )
-def test_a_spoilt_record_is_refused_and_nothing_is_written(
-    tmp_path: Path, changes: dict[str, Any], code: str
-) -> None:
+def test_a_spoilt_record_is_refused_and_nothing_is_written(tmp_path: Path, changes: dict[str, Any], code: str) -> None:
     one, path = spoilt(tmp_path, **changes)
     taken = len(one.mount.settings_written)
     result = restore(one.config, path, seams=one.seams)

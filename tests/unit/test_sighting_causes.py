@@ -137,9 +137,7 @@ def test_refraction_is_applied_and_said() -> None:
     low = Sighting((overhead_ra_h(RIDGE, SUMMER) + 5.0) % 24, 0.0, 0.0, 0.0, SUMMER, "date", "date")
     low = replace(low, found_ra_h=low.aimed_ra_h)
     said = explain_sightings([low], site_of(RIDGE), noise_arcmin=3)
-    altitude = math.degrees(
-        math.asin(math.cos(math.radians(RIDGE[0])) * math.cos(math.radians(75.0)))
-    )
+    altitude = math.degrees(math.asin(math.cos(math.radians(RIDGE[0])) * math.cos(math.radians(75.0))))
     lifted = 1 / math.tan(math.radians(altitude + 7.31 / (altitude + 4.4))) / 60
     assert said.seen[0].separation_deg == pytest.approx(lifted, rel=0.06)  # the site is 0 m high here, 1013 hPa
     assert "refraction is applied" in said.advice[-1]
@@ -256,9 +254,7 @@ def test_a_horizon_mount_with_a_latitude_of_the_wrong_sign_is_found() -> None:
     h, d = math.radians(-30.0), math.radians(-5.0)
     azimuth, altitude = erfa.hd2ae(h, d, -lat)
     h_found, d_found = (math.degrees(float(one)) for one in erfa.ae2hd(azimuth, altitude, lat))
-    one = Sighting(
-        ra_h % 24, -5.0, (overhead_ra_h(RIDGE, SUMMER) - h_found / 15) % 24, d_found, SUMMER, "date", "date"
-    )
+    one = Sighting(ra_h % 24, -5.0, (overhead_ra_h(RIDGE, SUMMER) - h_found / 15) % 24, d_found, SUMMER, "date", "date")
     said = explain_sightings([one], site_of(RIDGE), axis="horizon", noise_arcmin=6)
     assert said.explanation[0].cause == "latitude-sign-reversed"
 

@@ -109,8 +109,7 @@ def test_an_angle_of_a_place() -> None:
 def test_a_table_is_read_by_its_columns(tmp_path: Path) -> None:
     file = tmp_path / "looks.csv"
     file.write_text(
-        "Aimed,Found,UTC\n05:35:17 -05:23:28,05:40:00 -05:00:00,2026-11-24T12:00:00Z\n"
-        '"83.8d,-5.4","84.9d,-5.0",\n'
+        'Aimed,Found,UTC\n05:35:17 -05:23:28,05:40:00 -05:00:00,2026-11-24T12:00:00Z\n"83.8d,-5.4","84.9d,-5.0",\n'
     )
     rows = table(file)
     assert [(row.aimed, row.found, row.utc) for row in rows] == [

@@ -57,9 +57,7 @@ PUBLISHED = [
 ]
 
 
-@pytest.mark.parametrize(
-    ("source", "utc", "dut1_s", "longitude_deg", "apparent", "hours", "tolerance_h"), PUBLISHED
-)
+@pytest.mark.parametrize(("source", "utc", "dut1_s", "longitude_deg", "apparent", "hours", "tolerance_h"), PUBLISHED)
 def test_sidereal_time_is_the_published_one(
     source: str,
     utc: str,
@@ -148,9 +146,7 @@ def test_the_horizon_turn_is_erfas_published_one() -> None:
     )
     assert math.radians(azimuth_deg) == pytest.approx(5.916889243730066, abs=1e-13)
     assert math.radians(altitude_deg) == pytest.approx(0.44721863049904864, abs=1e-13)
-    hour_angle_h, declination_deg = sky.equatorial_from_horizon(
-        math.degrees(5.5), math.degrees(1.1), math.degrees(0.7)
-    )
+    hour_angle_h, declination_deg = sky.equatorial_from_horizon(math.degrees(5.5), math.degrees(1.1), math.degrees(0.7))
     assert math.radians(hour_angle_h * 15) == pytest.approx(0.593329111550731, abs=1e-13)
     assert math.radians(declination_deg) == pytest.approx(0.9613934761647818, abs=1e-13)
 
@@ -218,12 +214,8 @@ def test_ut1_utc_is_astropys_across_leap_seconds_too() -> None:
     lots = random.Random(7)
     last = earth_orientation.table_last_day()
     span_s = (last - date(1973, 1, 3)).days * 86400.0
-    instants = [
-        datetime(1973, 1, 3, tzinfo=UTC) + timedelta(seconds=lots.uniform(0, span_s)) for _ in range(300)
-    ]
-    instants += [
-        at(f"{day}T{hour}:00:00+00:00") for day in ("2016-12-31", "2015-06-30") for hour in ("00", "12", "23")
-    ]
+    instants = [datetime(1973, 1, 3, tzinfo=UTC) + timedelta(seconds=lots.uniform(0, span_s)) for _ in range(300)]
+    instants += [at(f"{day}T{hour}:00:00+00:00") for day in ("2016-12-31", "2015-06-30") for hour in ("00", "12", "23")]
     for utc in instants:
         day, second = earth_orientation.mjd_split(utc)
         theirs = float(table.ut1_utc(2400000.5 + day, second / 86400.0).value)

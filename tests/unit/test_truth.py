@@ -131,9 +131,7 @@ def test_one_liar_among_honest_ones_never_moves_the_truth(
     true: float, honest: list[tuple[float, float]], gap: float
 ) -> None:
     """Honest intervals all hold the true value; the liar is beyond them. Two honest ones at least outvote it."""
-    claims = [
-        claim(f"honest-{number}", true - below, true + above) for number, (below, above) in enumerate(honest)
-    ]
+    claims = [claim(f"honest-{number}", true - below, true + above) for number, (below, above) in enumerate(honest)]
     truth = judged(*claims, claim("liar", true + gap, true + gap))
     assert truth.time_established
     assert truth.low <= true <= truth.high

@@ -163,9 +163,7 @@ def test_a_local_time_that_comes_twice_or_never_is_told(key: str, local: str, ki
 
 
 @pytest.mark.parametrize(("longitude_deg", "latitude_deg", "key"), PLACES)
-def test_the_zone_of_a_position_is_the_mapped_one(
-    longitude_deg: float, latitude_deg: float, key: str
-) -> None:
+def test_the_zone_of_a_position_is_the_mapped_one(longitude_deg: float, latitude_deg: float, key: str) -> None:
     assert zones.zones_at(longitude_deg, latitude_deg)[0] == key
 
 
@@ -212,9 +210,7 @@ def test_no_database_at_all_is_said_with_the_remedy(tmp_path: Path) -> None:
 
 
 def test_the_two_databases_differing_tonight_is_said_in_numbers(tmp_path: Path) -> None:
-    old = database(
-        tmp_path, "2025b", {"America/Vancouver": "America/Los_Angeles", "Asia/Tokyo": "Asia/Tokyo"}
-    )
+    old = database(tmp_path, "2025b", {"America/Vancouver": "America/Los_Angeles", "Asia/Tokyo": "Asia/Tokyo"})
     night = at("2026-11-24T22:00:00+00:00")  # 2025b gives -480 minutes here, 2026f -420
     said = zones.disagreement("America/Vancouver", night, system=[old], package=NEW)
     assert said is not None
@@ -235,10 +231,7 @@ def test_a_difference_that_begins_later_tonight_is_said(tmp_path: Path) -> None:
     said = zones.disagreement("Europe/London", evening, system=[old], package=NEW)
     assert said is not None
     assert "2026-03-29 01:00 UTC" in said
-    assert (
-        zones.disagreement("Europe/London", at("2026-03-27T00:00:00+00:00"), system=[old], package=NEW)
-        is None
-    )
+    assert zones.disagreement("Europe/London", at("2026-03-27T00:00:00+00:00"), system=[old], package=NEW) is None
 
 
 @pytest.mark.parametrize(
@@ -318,9 +311,7 @@ def test_a_naive_datetime_is_refused() -> None:
 
 @pytest.mark.parametrize(("longitude_deg", "latitude_deg", "key"), PLACES)
 @pytest.mark.parametrize("utc", ["2026-01-15T00:00:00+00:00", "2026-07-15T00:00:00+00:00"])
-def test_the_true_offset_of_a_place_is_plausible(
-    longitude_deg: float, latitude_deg: float, key: str, utc: str
-) -> None:
+def test_the_true_offset_of_a_place_is_plausible(longitude_deg: float, latitude_deg: float, key: str, utc: str) -> None:
     offset_h = zones.offset_h(load_zone(key), at(utc))
     assert zones.implausible_offset(offset_h, longitude_deg, latitude_deg) is None
 
