@@ -261,7 +261,7 @@ def _place(values: dict[str, Any], folder: Path) -> tuple[float, float, float]:
         ("altitude_m", "elevation_m"),
     ):
         value = values.get(key, site.get(of_site))
-        if not _is("number", value):
+        if value is None or not _is("number", value):
             raise RigFileError(
                 f"where is it? Give '{key}' as a number, or 'site', a TOML file whose [site] has '{of_site}'"
             )

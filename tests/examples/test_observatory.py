@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from noonmark.driver import load_config, set_mount
 from noonmark.driver.seams import seams_for
 from noonmark.sim.world import MountFactory, ReceiverFactory, WorldMount, WorldReceiver
 
-HERE = {"latitude_deg": -31.8571, "longitude_deg": 141.6034, "altitude_m": 212.0}
+HERE: dict[str, Any] = {"latitude_deg": -31.8571, "longitude_deg": 141.6034, "altitude_m": 212.0}
 
 
 def may_open_the_roof(config: Path, timeline: object = None) -> bool:

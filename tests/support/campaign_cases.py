@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import TZPATH, ZoneInfo
 
-import tzdata
+import tzdata  # type: ignore[import-untyped]
 
 from noonmark.sim.faults import FAULTS
 
@@ -490,7 +490,8 @@ def _sources(case: Case, dice: random.Random) -> Case:
         {"discipline": "free", "error_s": dice.uniform(-9, 9)},
     )
     one, two = (_receiver(dice),), (_receiver(dice), _receiver(dice))
-    both, single = {}, {"time_origins_required": 1}
+    both: dict[str, Any] = {}
+    single = {"time_origins_required": 1}
     place = {"place_origins_required": 1}
     since_2000 = (dt.datetime(2000, 1, 1, tzinfo=dt.UTC) - dt.datetime.fromisoformat(case.utc)).total_seconds()
     host, receivers, policy = dice.choices(

@@ -14,6 +14,7 @@ import time
 import traceback
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -129,7 +130,7 @@ def bench(case: Case, folder: Path) -> Bench:
     for after_s, what, seconds in host.get("events", ()):
         clock.call_at(
             clock.monotonic() + after_s,
-            lambda w=what, s=seconds: clock.step_host(s) if w == "step" else clock.suspend(s),
+            partial(clock.step_host if what == "step" else clock.suspend, seconds),
         )
     recorder = Recorder()
     faults = [_built(one.spec, one.first, case.seed + number) for number, one in enumerate(case.faults)]
@@ -147,7 +148,9 @@ def bench(case: Case, folder: Path) -> Bench:
     built = Bench(case, config, None, clock, mount, recorder, dialect, line_faults, receiver_faults)  # type: ignore[arg-type]
 
     def link(_config: Config, _reads_only: bool) -> Link:
-        manner = {key: tuple(value) if isinstance(value, list) else value for key, value in case.line.items()}
+        manner: dict[str, Any] = {
+            key: tuple(value) if isinstance(value, list) else value for key, value in case.line.items()
+        }
         opened = WatchedLink(mount, clock, manner=LineManner(**manner), faults=line_faults, seed=case.seed)
         opened.recorder = recorder
         built.links.append(opened)
@@ -174,10 +177,11 @@ def _built(spec: str, first: int | None, seed: int) -> Fault:
 
 
 def _quirks(data: dict[str, Any]) -> Quirks:
-    values = {key: tuple(value) if isinstance(value, list) else value for key, value in data.items()}
-    for key, make in (("silent", frozenset), ("product", lambda text: text.encode("latin-1"))):
-        if key in values:
-            values[key] = make(values[key])
+    values: dict[str, Any] = {key: tuple(value) if isinstance(value, list) else value for key, value in data.items()}
+    if "silent" in values:
+        values["silent"] = frozenset(values["silent"])
+    if "product" in values:
+        values["product"] = values["product"].encode("latin-1")
     return Quirks(**values)
 
 
@@ -187,9 +191,9 @@ def _state(case: Case, utc: dt.datetime, dialect: Dialect) -> MountState:
         state = factory(utc)
     elif start["kind"] == "random":
         state = MountState(
-            *(start[key] for key in ("latitude_deg", "longitude_deg", "offset_h", "local_s")),
+            start["latitude_deg"], start["longitude_deg"], start["offset_h"], start["local_s"],
             (utc - EPOCH).total_seconds(),
-        )
+        )  # fmt: skip
     else:
         offset_h = zone_offset_h(site["timezone"], utc)
         state = right(
@@ -349,13 +353,24 @@ def simpler(case: Case) -> Iterator[Case]:
     plain = Case(case.number)
     for index in range(len(case.faults)):
         yield dataclasses.replace(case, faults=case.faults[:index] + case.faults[index + 1 :])
-    for number, one in enumerate(case.receivers):
-        for key in one:
-            kept = {name: value for name, value in one.items() if name != key}
+    for number, receiver in enumerate(case.receivers):
+        for key in receiver:
+            kept = {name: value for name, value in receiver.items() if name != key}
             yield dataclasses.replace(case, receivers=(*case.receivers[:number], kept, *case.receivers[number + 1 :]))
         if len(case.receivers) > 1:
             yield dataclasses.replace(case, receivers=case.receivers[:number] + case.receivers[number + 1 :])
-    names = ("then", "configured", "quirks", "line", "dialect", "told", "start", "policy", "host", "receivers")
+    names: tuple[str, ...] = (
+        "then",
+        "configured",
+        "quirks",
+        "line",
+        "dialect",
+        "told",
+        "start",
+        "policy",
+        "host",
+        "receivers",
+    )
     if case.kind == "plain":  # what its fault's row promises holds for this start only
         names = ("then", "dialect", "told")
     for name in names:
@@ -363,8 +378,10 @@ def simpler(case: Case) -> Iterator[Case]:
             yield dataclasses.replace(case, **{name: getattr(plain, name)})
     for name in ("quirks", "line", "start", "policy", "host", "dialect"):
         yield from _without_one(case, name)
-    yield from (dataclasses.replace(case, faults=case.faults[:index] + (dataclasses.replace(one, first=None),) + case.faults[index + 1 :])
-                for index, one in enumerate(case.faults) if one.first is not None)  # fmt: skip
+    for index, one in enumerate(case.faults):
+        if one.first is not None:
+            always = dataclasses.replace(one, first=None)
+            yield dataclasses.replace(case, faults=(*case.faults[:index], always, *case.faults[index + 1 :]))
     if case.site != plain.site:
         yield dataclasses.replace(case, site=plain.site, configured={})
     if case.utc != plain.utc:
@@ -379,16 +396,21 @@ def simpler(case: Case) -> Iterator[Case]:
 _NEEDED = {"start": ("kind", "latitude_deg", "longitude_deg", "offset_h", "local_s"), "host": ("discipline",)}
 
 
+def _with(case: Case, name: str, value: dict[str, Any]) -> Case:
+    changed: dict[str, Any] = {name: value}
+    return dataclasses.replace(case, **changed)
+
+
 def _without_one(case: Case, name: str) -> Iterator[Case]:
     values: dict[str, Any] = getattr(case, name)
     for key, value in values.items():
         rest = {other: kept for other, kept in values.items() if other != key}
         if key not in _NEEDED.get(name, ()):
-            yield dataclasses.replace(case, **{name: rest})
+            yield _with(case, name, rest)
         if isinstance(value, dict) and len(value) > 1:
             for inner in value:
                 less = {other: kept for other, kept in value.items() if other != inner}
-                yield dataclasses.replace(case, **{name: {**values, key: less}})
+                yield _with(case, name, {**values, key: less})
     if name == "start" and case.start.get("kind") == "one-off" and "off" not in case.start:
         yield dataclasses.replace(case, start={**case.start, "kind": "right"})
 

@@ -10,6 +10,7 @@ import socket
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -21,7 +22,7 @@ from noonmark.sim.addresses import SimAddressError
 from noonmark.sim.timeline import RealTimeline
 from noonmark.sim.world import World, WorldMount, WorldReceiver
 
-PLACE = {"latitude_deg": -31.8571, "longitude_deg": 141.6034}
+PLACE: dict[str, Any] = {"latitude_deg": -31.8571, "longitude_deg": 141.6034}
 PATIENCE_S = 15.0
 
 
@@ -48,7 +49,12 @@ def test_in_virtual_time_state_trace_and_bites_are_those_of_the_run(tmp_path: Pa
     with World() as world:
         utc = dt.datetime(2030, 6, 1, 12, tzinfo=dt.UTC)
         mount = world.mount(
-            on="virtual", utc=utc, right=(*PLACE.values(), 9.5), error_s=0.25, faults=["late:0.5"], seed=3
+            on="virtual",
+            utc=utc,
+            right=(PLACE["latitude_deg"], PLACE["longitude_deg"], 9.5),
+            error_s=0.25,
+            faults=["late:0.5"],
+            seed=3,
         )
         receiver = world.receiver(on="virtual", altitude_m=212.0, **PLACE)
         config = configured(mount, receiver, tmp_path)
@@ -106,7 +112,7 @@ def test_on_a_pseudo_terminal_and_on_a_tcp_port_they_are_served_meanwhile(tmp_pa
     ],
 )
 def test_what_can_not_be_had_is_told(first: dict[str, object], second: dict[str, object], named: str) -> None:
-    with World() as world, pytest.raises(SimAddressError, match=named):
+    with World() as world, pytest.raises(SimAddressError, match=named):  # noqa: PT012 - the one or the other
         world.mount(**first)  # type: ignore[arg-type]
         world.mount(**second)  # type: ignore[arg-type]
 
