@@ -18,6 +18,7 @@ from typing import Any
 from noonmark.driver.config import Config
 
 SCHEMA = "noonmark-record-1"
+STALE_S = 86400.0  # of a temporary file
 KEPT = 500  # records; the oldest are removed beyond it
 
 
@@ -161,6 +162,7 @@ def latest_restorable(folder: Path, port: str) -> Record:
 def prune(folder: Path, spare: Path, keep: int = KEPT) -> None:
     """Remove the oldest finished records of `check` beyond `keep`; never `spare`, never one that can be restored
     from. Trouble in doing so is no failure of the run."""
+    _sweep(folder)
     surplus = len(all_records(folder)) - keep
     for path in all_records(folder):
         if surplus <= 0:
@@ -169,3 +171,12 @@ def prune(folder: Path, spare: Path, keep: int = KEPT) -> None:
             with contextlib.suppress(OSError):
                 path.unlink()
             surplus -= 1
+
+
+def _sweep(folder: Path) -> None:
+    """Remove temporary files of ours that a run left behind which was killed while it wrote, a day ago or more."""
+    with contextlib.suppress(OSError):
+        newest = folder.stat().st_mtime  # the folder has just been written to: this is now, as its own disk counts it
+        for path in folder.glob(".[0-9]*Z-*.json.*"):
+            if newest - path.stat().st_mtime > STALE_S:
+                path.unlink()

@@ -119,6 +119,11 @@ def _local(run: Run, target: Target) -> dt.datetime:
     return unix_datetime(run.truth.utc_s(run.seams.clock.monotonic()) + target.offset_h * 3600.0)
 
 
+def second_of_day(time: dt.datetime) -> float:
+    """Seconds since midnight."""
+    return time.hour * 3600 + time.minute * 60 + time.second + time.microsecond / 1e6
+
+
 class Setter:
     """Writes until the mount is right and proven, or says why not."""
 
@@ -139,6 +144,7 @@ class Setter:
         self.told: dict[str, Told] = {}
         self.last_write = run.seams.clock.monotonic()
         self.order_refused: set[str] = set()
+        self.troubles_before = len(run.talk.troubles)
         self.measured: clockset.ClockMeasure | None = None  # the clock, after the last write
         self.sent_at: float | None = None  # when the last write was the time
         self.precise = True  # whether the clock is brought right, or only set for the signs to be told apart
@@ -203,8 +209,10 @@ class Setter:
         return self.writer.setting("offset", forms, there)  # type: ignore[arg-type]
 
     def _date(self, target: Target) -> Told:
-        date = _local(self.run, target).date()
-        self.run.aims["date"] = goes_on_from(date, target.convention.date_order)
+        local = _local(self.run, target)
+        date = local.date()
+        midnight_at = self.run.seams.clock.monotonic() + 86400.0 - second_of_day(local)
+        self.run.aims["date"] = goes_on_from(date, target.convention.date_order, midnight_at)
         told = write_date(self.writer, date, target.convention, self.manner)
         if told != "there":
             self.order_refused.add(target.convention.date_order)
@@ -259,7 +267,7 @@ class Setter:
     def _wait_out_midnight(self, target: Target) -> None:
         """A date written before midnight and a time after it would be a day apart: wait until it has passed."""
         local = _local(self.run, target)
-        left = 86400.0 - (local.hour * 3600 + local.minute * 60 + local.second + local.microsecond / 1e6)
+        left = 86400.0 - second_of_day(local)
         patience = 3.0 if self.run.dialect.date.blocks_s < 1 else MIDNIGHT_S
         if left < patience:
             self.run.pause_until(self.run.seams.clock.monotonic() + left + 0.3, "local midnight")
@@ -353,7 +361,8 @@ class Setter:
     def _stop_if_all_refused(self) -> None:
         """Every write was refused and nothing changed: no use in going on. Raises Stop."""
         refused = [name for name in self.run.attempts if self.told.get(name) == "refused"]
-        if self.told and len(refused) == len(self.told) and self._as_before():
+        in_step = len(self.talk.troubles) == self.troubles_before  # else a refusal may be the late answer to another
+        if self.told and len(refused) == len(self.told) and in_step and self._as_before():
             assert self.run.sight is not None
             parked = self.run.sight.readings.status is not None and self.run.sight.readings.status[1] not in "TN"
             raise Stop(
@@ -529,7 +538,8 @@ def _put_back_clock(
         if left < LEAST_BEFORE_MIDNIGHT_S:
             run.pause_until(clock.monotonic() + left + 0.3, "midnight of the mount's own clock")
         date = unix_datetime(local_at(clock.monotonic())).date()
-        run.aims["date"] = goes_on_from(date, convention.date_order)
+        midnight_at = clock.monotonic() + 86400.0 - local_at(clock.monotonic()) % 86400.0
+        run.aims["date"] = goes_on_from(date, convention.date_order, midnight_at)
         told["date"] = write_date(writer, date, convention, manner)
         left = 86400.0 - local_at(clock.monotonic()) % 86400.0
         if unix_datetime(local_at(clock.monotonic())).date() == date and left >= LEAST_TO_SEND_S:

@@ -21,6 +21,7 @@ from noonmark.protocols.sexagesimal import wrap_signed
 
 Precision = Literal["minute", "second"]
 Told = Literal["there", "refused", "unchanged", "changed-otherwise", "unheard"]
+ABOUT_MIDNIGHT_S = 60.0  # within this of midnight either date may be shown
 HALF_MINUTE_DEG, HALF_SECOND_DEG = 0.5 / 60, 0.5 / 3600
 
 
@@ -279,10 +280,19 @@ def write_date(writer: Writer, date: dt.date, convention: Convention, manner: Ma
     return told
 
 
-def goes_on_from(date: dt.date, order: Literal["mdy", "dmy"]) -> Callable[[Any, Exchange], bool]:
-    """Does an answer show this date, or the next one? A run lasts no day, but midnight may come."""
-    days = (date, date + dt.timedelta(days=1))
-    return lambda shown, _: shown.in_order(order, pivot=date.year - date.year % 100) in days
+def goes_on_from(
+    date: dt.date, order: Literal["mdy", "dmy"], midnight_at: float
+) -> Callable[[Any, Exchange], bool]:
+    """Does an answer show this date, or the next one after the monotonic instant of midnight?"""
+
+    def shows(shown: lx.DateText, answer: Exchange) -> bool:
+        found = shown.in_order(order, pivot=date.year - date.year % 100)
+        begun, ended = answer.t_before - ABOUT_MIDNIGHT_S, answer.t_written + ABOUT_MIDNIGHT_S
+        return (found == date and begun < midnight_at) or (
+            found == date + dt.timedelta(days=1) and ended > midnight_at
+        )
+
+    return shows
 
 
 def earlier_forms(name: str, wire: bytes, manner: Manner) -> list[str]:

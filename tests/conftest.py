@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+import signal
 from typing import Any
 
 import pytest
+
+# A shell lets what it starts in the background ignore SIGINT, and our children would inherit that: then no test could
+# interrupt them.
+for number in (signal.SIGINT, signal.SIGTERM):
+    if signal.getsignal(number) is signal.SIG_IGN:
+        signal.signal(number, signal.default_int_handler if number == signal.SIGINT else signal.SIG_DFL)
 
 SHARED_OUT = ("load", "loadgroup")  # the ways of sharing out the tests that this stands in for
 

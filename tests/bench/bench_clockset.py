@@ -252,8 +252,8 @@ def _setter(talk: Talk, truth: Truth, before: ClockMeasure | None) -> ClockSette
 
 
 def main() -> None:
-    mounts = int(sys.argv[1]) if len(sys.argv) > 1 else 200
-    repeats = int(sys.argv[2]) if len(sys.argv) > 2 else 5
+    mounts = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    repeats = int(sys.argv[2]) if len(sys.argv) > 2 else 3
     print("Multiples of the limit, median and worst:")
     for kind in KINDS:
         sharpness(kind, mounts)

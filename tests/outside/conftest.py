@@ -14,7 +14,8 @@ from typing import Any
 import pytest
 from support.processes import Place
 
-AT_ONCE = 14
+AT_ONCE = 16
+LONGEST = ("test_records_on_disk.py", "test_interrupts_at_every_stage.py", "test_confirmed.py")
 KEY = pytest.StashKey["Ahead"]()
 
 
@@ -26,7 +27,7 @@ class Ahead:
         self._begun: dict[str, Future[None]] = {}
         if not getattr(session.config, "workerinput", {}).get("outside_together", True):
             return  # other processes begin them as well
-        for number, item in enumerate(session.items):
+        for number, item in enumerate(sorted(session.items, key=_turn)):
             if overlaps(item) and not any(mark.name in ("skip", "xfail") for mark in item.iter_markers()):
                 assert isinstance(item, pytest.Function)
                 folder = folders.mktemp(f"outside-{number}")
@@ -41,6 +42,11 @@ class Ahead:
 
     def close(self) -> None:
         self._pool.shutdown(cancel_futures=True)
+
+
+def _turn(item: pytest.Item) -> int:
+    """The long ones first: those that set, restore and set again."""
+    return LONGEST.index(item.path.name) if item.path.name in LONGEST else len(LONGEST)
 
 
 def overlaps(item: pytest.Item) -> bool:

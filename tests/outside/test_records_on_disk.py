@@ -98,6 +98,24 @@ def test_a_disk_that_fills_after_the_first_stage_leaves_that_stage_and_says_so(p
     assert not [path for path in place.records.iterdir() if path.name.startswith(".")]
 
 
+def test_what_a_killed_run_left_half_written_is_swept_away_a_day_later(place: Place) -> None:
+    """A temporary file of ours that is older, and nothing else: neither a fresh one nor somebody's own file."""
+    old, fresh, own = (
+        place.records / name
+        for name in (
+            ".000001-20261101T000000.000000Z-set-abcdef.json.0123abcd",
+            ".000002-20261102T000000.000000Z-set-abcdef.json.0123abcd",
+            ".notes.json.old",
+        )
+    )
+    for path in (old, fresh, own):
+        path.write_text("{")
+    for path in (old, own):
+        os.utime(path, (1_700_000_000, 1_700_000_000))
+    assert place.run("check", "--config", str(place.config("sim:", "sim:receiver?rate_hz=10"))).status == 1
+    assert (old.exists(), fresh.exists(), own.exists()) == (False, True, True)
+
+
 def test_the_plan_is_on_disk_before_the_first_write(place: Place) -> None:
     """When the mount hears the first setting, the record with the earlier ones can be read already."""
     mount = place.mount()

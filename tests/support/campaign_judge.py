@@ -15,13 +15,14 @@ if TYPE_CHECKING:
     from support.campaign_run import Bench, Told
 
 LATENCY_S = 0.9
+KEPT_S = 0.02  # the bound of a host's clock that is kept
 UNBOUNDED_S = 0.4  # what is assumed of a host's clock whose own bound is 0
-DRIFTING_S = 3.0  # from the measuring of a clock to its last reading
+DRIFTING_S = 10.0  # from the measuring of a clock to its last reading
 SLACK_S = 1.0  # beyond the time limit: closing, and an exchange that had begun
 PLACE_DEG = 1.55 * MINUTE_DEG  # shown to the minute, cut off or rounded, and written to the minute
 NAMES = ("longitude", "latitude", "offset", "date", "time")
 QUESTIONS = {"longitude": b"Gg", "latitude": b"Gt", "offset": b"GG", "date": b"GC", "time": b"GL"}
-LIES_OF_THE_SECOND = {"leap-missing", "labels-next-second", "time-jumps", "lateness-wanders", "rollover", "no-fix"}
+LIES_OF_THE_SECOND = {"leap-missing", "labels-next-second", "time-jumps", "lateness-wanders", "rollover", "no-fix", "five-hertz"}
 LINE_DAMAGE = {"drops-heard", "flips-heard", "drops-bytes", "doubles-bytes", "wrong-baud", "other-program"}
 NOTHING_WRITTEN = ("discrepant", "untrusted", "unreachable", "refused")
 
@@ -136,17 +137,18 @@ def _lie_s(one: Bench, result: Result, host_error_s: float) -> float:
 
 
 def _may_be_deceived(case: Case, lie_s: float) -> bool:
-    """Whether no rule of the policy can find it out: no source that knows the second is right; or the lie is no longer
-    than a receiver's own latency, and no clock that is kept stands beside it (one that was stepped before the run and
-    still says that it is kept is none)."""
+    """Whether no rule of the policy can find it out: no source that knows the second is right; or one beside a lie that
+    still touches its interval, so that what is common to both lies within it, and yet beside the truth."""
     host = case.host
     stepped = any(event[1] == "step" for event in host.get("events", ()))
-    kept = host["discipline"] in ("kept", "unbounded") and abs(host.get("error_s", 0.0)) < UNBOUNDED_S
-    if kept and not stepped and (host["discipline"] == "kept" or lie_s > UNBOUNDED_S):
-        return False
+    right_within_s = {"kept": KEPT_S, "unbounded": UNBOUNDED_S}.get(host["discipline"])
+    if abs(host.get("error_s", 0.0)) > UNBOUNDED_S or stepped:
+        right_within_s = None  # no longer what the system says of it
     lying = [
         any(spec.partition(":")[0] in LIES_OF_THE_SECOND for spec in one.get("faults", ())) for one in case.receivers
     ]
+    if right_within_s is not None:
+        return any(lying) and lie_s <= 2 * right_within_s
     return all(lying) or ((any(lying) or stepped) and lie_s < LATENCY_S)
 
 
@@ -166,18 +168,18 @@ def _claims(one: Bench, told: Told, result: Result, accepted: list[Change]) -> N
     if told.verb == "check" and (accepted or groups[0] | groups[1]):
         fail(("claims", f"check wrote {sorted(taken)}"))
     for name in result.written:
-        words = _not_as_written(one, name, accepted, restoring=told.verb == "restore")
+        words = _not_as_written(one, told, name, accepted)
         if words:
             fail(("claims", f"{told.verb}: {name} said written and read back, {words}"))
 
 
-def _not_as_written(one: Bench, name: str, accepted: list[Change], *, restoring: bool) -> str:
+def _not_as_written(one: Bench, told: Told, name: str, accepted: list[Change]) -> str:
     """Whether the mount's inside, when it last told this setting, was not as the last accepted writing left it."""
     changes = [change for change in accepted if change.name == name]
     seen = one.recorder.seen.get(QUESTIONS[name])
     if not changes:  # it may have stood there before, and a mount that says nothing of a writing does not tell
         wrong = seen is None or name in wrong_items(one, seen[1], seen[0], one.config.policy.clock_tolerance_s)
-        return "and the mount took none" if wrong and not restoring and one.case.told != "usual" else ""
+        return "and the mount took none" if wrong and told.verb != "restore" and one.case.told != "usual" else ""
     last = changes[-1]
     if seen is None or seen[0] < last.instant:  # its answer came damaged, and can be the right one all the same
         seen = one.recorder.carried_out.get(QUESTIONS[name])
@@ -185,6 +187,8 @@ def _not_as_written(one: Bench, name: str, accepted: list[Change], *, restoring:
         return "and it was not read after that"
     inside, elapsed_s = seen[1], seen[0] - last.instant
     if name in ("date", "time"):
+        if told.outcome == "confirmed" and told.verb != "restore":
+            return ""  # it is right, as is judged elsewhere, even where another hand had a part in it
         if any(change.instant > last.instant and change.name in ("date", "time", "offset") for change in accepted):
             return ""  # what came after it moved the clock too
         local_s = inside.local.replace(tzinfo=dt.UTC).timestamp()
