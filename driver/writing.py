@@ -280,17 +280,13 @@ def write_date(writer: Writer, date: dt.date, convention: Convention, manner: Ma
     return told
 
 
-def goes_on_from(
-    date: dt.date, order: Literal["mdy", "dmy"], midnight_at: float
-) -> Callable[[Any, Exchange], bool]:
+def goes_on_from(date: dt.date, order: Literal["mdy", "dmy"], midnight_at: float) -> Callable[[Any, Exchange], bool]:
     """Does an answer show this date, or the next one after the monotonic instant of midnight?"""
 
     def shows(shown: lx.DateText, answer: Exchange) -> bool:
         found = shown.in_order(order, pivot=date.year - date.year % 100)
         begun, ended = answer.t_before - ABOUT_MIDNIGHT_S, answer.t_written + ABOUT_MIDNIGHT_S
-        return (found == date and begun < midnight_at) or (
-            found == date + dt.timedelta(days=1) and ended > midnight_at
-        )
+        return (found == date and begun < midnight_at) or (found == date + dt.timedelta(days=1) and ended > midnight_at)
 
     return shows
 

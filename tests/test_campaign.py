@@ -79,7 +79,9 @@ def test_a_lie_of_what_was_written_would_be_found(monkeypatch: pytest.MonkeyPatc
     from noonmark.driver.run import Run
 
     monkeypatch.setattr(Run, "standing", lambda self: set(self.attempts))
-    outcome = run_case(Case("x/2", "wild", quirks={"overwritten_after_s": 2.0, "overwritten_with": {"latitude_deg": 40.0}}))
+    outcome = run_case(
+        Case("x/2", "wild", quirks={"overwritten_after_s": 2.0, "overwritten_with": {"latitude_deg": 40.0}})
+    )
     assert "claims" in {kind for kind, _ in outcome.failures}
 
 

@@ -22,7 +22,15 @@ SLACK_S = 1.0  # beyond the time limit: closing, and an exchange that had begun
 PLACE_DEG = 1.55 * MINUTE_DEG  # shown to the minute, cut off or rounded, and written to the minute
 NAMES = ("longitude", "latitude", "offset", "date", "time")
 QUESTIONS = {"longitude": b"Gg", "latitude": b"Gt", "offset": b"GG", "date": b"GC", "time": b"GL"}
-LIES_OF_THE_SECOND = {"leap-missing", "labels-next-second", "time-jumps", "lateness-wanders", "rollover", "no-fix", "five-hertz"}
+LIES_OF_THE_SECOND = {
+    "leap-missing",
+    "labels-next-second",
+    "time-jumps",
+    "lateness-wanders",
+    "rollover",
+    "no-fix",
+    "five-hertz",
+}
 LINE_DAMAGE = {"drops-heard", "flips-heard", "drops-bytes", "doubles-bytes", "wrong-baud", "other-program"}
 NOTHING_WRITTEN = ("discrepant", "untrusted", "unreachable", "refused")
 
@@ -52,7 +60,7 @@ def judge(
 
 def _confirmed(one: Bench, told: Told, result: Result, host_error_s: float) -> None:
     lie_s = _lie_s(one, result, host_error_s)
-    told.deceived = lie_s > 0.0
+    told.deceived, one.lie_s = lie_s > 0.0, lie_s
     if told.deceived and not _may_be_deceived(one.case, lie_s):
         told.failures.append(("false-truth", f"the UTC held true is not the true one: {result.truth}"))
         return
@@ -91,9 +99,15 @@ def _local_wrong(one: Bench, at: float, inside: HiddenState, clock_s: float) -> 
     true_s = one.clock.true_utc_at(at)
     utc = dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(seconds=true_s)
     local_s = inside.local.replace(tzinfo=dt.UTC).timestamp()
-    offsets_h = (0.0, zone_offset_h(one.case.site["timezone"], utc))
+    offsets_h = (0.0, *_zone_offsets_h(one, utc))
     error_s = min((local_s - true_s - offset_h * 3600.0 for offset_h in offsets_h), key=abs)
     return f"local time off by {error_s:+.2f} s" if abs(error_s) > clock_s + _display_s(one) else ""
+
+
+def _zone_offsets_h(one: Bench, utc: dt.datetime) -> tuple[float, ...]:
+    """What the zone has, and where the sources deceive, what it has at the instants that may be taken for this one."""
+    lie = dt.timedelta(seconds=one.lie_s)
+    return tuple(zone_offset_h(one.case.site["timezone"], utc + shift) for shift in (dt.timedelta(), lie, -lie))
 
 
 def _display_s(one: Bench) -> float:
@@ -122,9 +136,9 @@ def wrong_items(one: Bench, inside: HiddenState, at: float, clock_s: float) -> d
     if abs(inside.pole_altitude_deg - site["latitude_deg"]) > PLACE_DEG:
         found["pole"] = f"pole at {inside.pole_altitude_deg:+.2f} deg"
     civil_h = inside.offset_h + inside.daylight_h
-    zone_h = zone_offset_h(site["timezone"], true)
-    if not one.dialect.clock.local_is_utc and abs(civil_h - zone_h) > 1e-6 and abs(civil_h) > 1e-6:
-        found["offset"] = f"local minus UTC {civil_h:+.2f} h, and the zone has {zone_h:+.2f}"
+    zones_h = _zone_offsets_h(one, true)
+    if not one.dialect.clock.local_is_utc and all(abs(civil_h - right_h) > 1e-6 for right_h in (0.0, *zones_h)):
+        found["offset"] = f"local minus UTC {civil_h:+.2f} h, and the zone has {zones_h[0]:+.2f}"
     return found
 
 
@@ -195,6 +209,8 @@ def _not_as_written(one: Bench, told: Told, name: str, accepted: list[Change]) -
         gap_s = local_s - last.after - elapsed_s
         # a drifting clock and a machine that slept are judged elsewhere
         slept = any(event[1] == "sleep" for event in one.case.host.get("events", ()))
+        if one.dialect.clock.display_hours == 12:
+            gap_s = (gap_s + 21600.0) % 43200.0 - 21600.0  # which half of the day, it never tells
         most_s = 3.5 + 0.06 * elapsed_s if name == "time" else 43200.0
         return f"and its clock moved by {gap_s:+.1f} s since" if abs(gap_s) > most_s and not slept else ""
     value = {"longitude": inside.longitude_deg, "latitude": inside.latitude_deg, "offset": inside.offset_h}[name]

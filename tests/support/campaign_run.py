@@ -105,6 +105,7 @@ class Bench:
     receiver_faults: list[list[Any]]
     links: list[SimLink] = field(default_factory=list)
     passed: int = 0  # requests of the verbs before
+    lie_s: float = 0.0  # by how much the sources of this verb deceive
 
     @property
     def faults(self) -> list[Fault]:

@@ -114,7 +114,12 @@ def test_half_a_second_that_was_there_before_is_not_taken_for_a_display_that_rou
 
 # --- signs ------------------------------------------------------------------------------------------
 
-BISHKEK = {"latitude_deg": 42.81013, "longitude_deg": 74.50512, "elevation_m": 800.0, "timezone": "Asia/Bishkek"}  # UTC+6
+BISHKEK = {
+    "latitude_deg": 42.81013,
+    "longitude_deg": 74.50512,
+    "elevation_m": 800.0,
+    "timezone": "Asia/Bishkek",
+}  # UTC+6
 
 
 def test_plus_and_minus_six_hours_are_told_apart_on_a_display_of_half_a_day() -> None:
@@ -125,14 +130,23 @@ def test_plus_and_minus_six_hours_are_told_apart_on_a_display_of_half_a_day() ->
 
 def test_an_offset_written_in_the_wrong_sense_is_written_in_the_right_one_before_utc_is_tried() -> None:
     moscow = {"latitude_deg": 55.7558, "longitude_deg": 37.6173, "elevation_m": 150.0, "timezone": "Europe/Moscow"}
-    dialect = {"offset": {"sense": "from-utc"}, "clock": {"display_hours": 12, "phase": "kept"}, "date": {"order": "dmy"}}
+    dialect = {
+        "offset": {"sense": "from-utc"},
+        "clock": {"display_hours": 12, "phase": "kept"},
+        "date": {"order": "dmy"},
+    }
     result = result_of(case(site=moscow, dialect=dialect, utc="2032-12-31T23:58:28+00:00"))
     assert result.outcome == "confirmed"
     assert "mount-on-utc" not in {note.note for note in result.notes}
 
 
 def test_a_date_that_blocks_is_not_written_in_every_stage() -> None:
-    hong_kong = {"latitude_deg": 22.32687, "longitude_deg": 114.08533, "elevation_m": 104.0, "timezone": "Asia/Hong_Kong"}
+    hong_kong = {
+        "latitude_deg": 22.32687,
+        "longitude_deg": 114.08533,
+        "elevation_m": 104.0,
+        "timezone": "Asia/Hong_Kong",
+    }
     start = {"kind": "one-off", "off": "a-year"}
     one = case(site=hong_kong, start=start, dialect={"date": {"blocks_s": 12.0}})
     outcome = sweep([dataclasses.replace(one, utc="2039-06-30T12:00:00+00:00")])[0]
