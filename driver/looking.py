@@ -313,14 +313,24 @@ def refuse_if_unsafe(run: Run) -> None:
     assert run.truth is not None
     if not run.truth.established:
         raise outcome_of_look(run)
+    if run.sight.readings.slewing:
+        raise _slewing()
+
+
+def refuse_if_slewing_now(run: Run) -> None:
+    """Asked once more just before the first write: gathering the truth took its time. Raises Stop."""
     assert run.talk is not None
-    if run.sight.readings.slewing or run.talk.read_slewing():
-        raise Stop(
-            "refused",
-            "mount-slewing",
-            "the mount is slewing; nothing was written",
-            "wait until it is at rest, then run again",
-        )
+    if run.talk.read_slewing():
+        raise _slewing()
+
+
+def _slewing() -> Stop:
+    return Stop(
+        "refused",
+        "mount-slewing",
+        "the mount is slewing; nothing was written",
+        "wait until it is at rest, then run again",
+    )
 
 
 def truth_still_stands(run: Run) -> None:

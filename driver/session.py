@@ -96,7 +96,8 @@ def _write(run: Run) -> Stop:
     names = setting.names_to_write(run)
     assert run.decision is not None
     if run.decision.state == "right" and not names:
-        return looking.outcome_of_look(run)
+        return looking.outcome_of_look(run)  # and nothing more is asked, lest an answer go unjudged
+    looking.refuse_if_slewing_now(run)
     run.planned = setting.plan(run)
     _first_stage(run)
     assert run.sight is not None

@@ -18,6 +18,8 @@ LATENCY_S = 0.9
 KEPT_S = 0.02  # the bound of a host's clock that is kept
 UNBOUNDED_S = 0.4  # what is assumed of a host's clock whose own bound is 0
 DRIFTING_S = 10.0  # from the measuring of a clock to its last reading
+DECLARED_PPM = 5500.0  # up to this rate the driver states its interval
+SLOW_S = 0.3
 SLACK_S = 1.0  # beyond the time limit: closing, and an exchange that had begun
 PLACE_DEG = 1.55 * MINUTE_DEG  # shown to the minute, cut off or rounded, and written to the minute
 NAMES = ("longitude", "latitude", "offset", "date", "time")
@@ -67,6 +69,9 @@ def _confirmed(one: Bench, told: Told, result: Result, host_error_s: float) -> N
     clock_s = one.config.policy.clock_tolerance_s + lie_s
     now = one.clock.monotonic()
     clock_s += DRIFTING_S * 1e-6 * abs(one.mount.state.drift_ppm) if one.mount.state.drift_ppm > -1e6 else 0.0
+    if abs(one.mount.state.drift_ppm) > DECLARED_PPM and one.mount.quirks.lag_before_s[1] > SLOW_S:
+        # outside what the interval is stated for, and too slow in answering for that to be noticed within a run
+        clock_s += told.duration_s * 1e-6 * abs(one.mount.state.drift_ppm)
     if told.verb == "check" and one.mount.quirks.sidereal == "own-clock":
         told.deceived = True  # a sidereal clock of its own that happens to be right can't be told from one that follows
         return
@@ -213,6 +218,9 @@ def _not_as_written(one: Bench, told: Told, name: str, accepted: list[Change]) -
             gap_s = (gap_s + 21600.0) % 43200.0 - 21600.0  # which half of the day, it never tells
         most_s = 3.5 + 0.06 * elapsed_s if name == "time" else 43200.0
         return f"and its clock moved by {gap_s:+.1f} s since" if abs(gap_s) > most_s and not slept else ""
+    clock_s = one.config.policy.clock_tolerance_s
+    if told.verb != "restore" and name not in wrong_items(one, inside, seen[0], clock_s):
+        return ""  # what stands there is right, even where another hand put it back
     value = {"longitude": inside.longitude_deg, "latitude": inside.latitude_deg, "offset": inside.offset_h}[name]
     gap = (value - last.after + 180) % 360 - 180
     if name == "offset" and "turns-offset" in (draw.name for draw in one.case.faults):
