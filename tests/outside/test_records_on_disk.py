@@ -221,8 +221,12 @@ def test_of_two_sets_at_once_on_one_port_one_is_confirmed_and_one_finds_it_busy(
 
 
 def files_up_to(size_bytes: int) -> list[str]:
-    """Stands before a command: no file can be larger (POSIX `ulimit -f` counts blocks of 512 bytes)."""
-    return ["/bin/sh", "-c", f'ulimit -f {size_bytes // 512}; exec "$@"', "sh"]
+    """Stands before a command: no file can be larger (POSIX `ulimit -f` counts blocks of 512 bytes).
+
+    The limit is for the files of the run, not for the bytecode that Python would save cut off in the middle of a tree
+    that other tests import from.
+    """
+    return ["/bin/sh", "-c", f'ulimit -f {size_bytes // 512}; exec "$@"', "sh", "env", "PYTHONDONTWRITEBYTECODE=1"]
 
 
 @contextlib.contextmanager
