@@ -10,11 +10,12 @@ from datetime import datetime
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from noonmark.driver import azimuths, cautions, earth_orientation, level, magnetic, pole, zones
-from noonmark.driver import balance as balancing
-from noonmark.driver import keypad as keypads
-from noonmark.driver import night as nights
+from noonmark.driver import earth_orientation, zones
 from noonmark.driver.earth_orientation import require_aware
+from noonmark.driver.sheet import azimuths, cautions, level, magnetic, pole
+from noonmark.driver.sheet import balance as balancing
+from noonmark.driver.sheet import keypad as keypads
+from noonmark.driver.sheet import night as nights
 from noonmark.driver.site import Site
 from noonmark.driver.version import VERSION
 from noonmark.driver.zones import Zone

@@ -17,11 +17,11 @@ from dataclasses import dataclass, field
 from math import ceil, copysign
 from statistics import median
 
-from noonmark.driver.clockmanner import ClockManner, glance, look, manner_of
-from noonmark.driver.clockreading import CHECK_S, SETTLED_S, ClockMeasure, HostSuspended, bounds, measure
 from noonmark.driver.mount import Talk
-from noonmark.driver.ticks import RATE_LIMIT
-from noonmark.driver.timesending import MOST_NEEDED_S, SetTime, TimeSender, Wanted
+from noonmark.driver.ticking.clockmanner import ClockManner, glance, look, manner_of
+from noonmark.driver.ticking.clockreading import CHECK_S, SETTLED_S, ClockMeasure, HostSuspended, bounds, measure
+from noonmark.driver.ticking.ticks import RATE_LIMIT
+from noonmark.driver.ticking.timesending import MOST_NEEDED_S, SetTime, TimeSender, Wanted
 from noonmark.protocols.sexagesimal import wrap_signed
 
 __all__ = [

@@ -11,13 +11,14 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from noonmark.driver import earth_orientation, sky, timescales
-from noonmark.driver.clockreading import ClockMeasure
+from noonmark.driver import earth_orientation, sky
 from noonmark.driver.config import Config
 from noonmark.driver.conventions import APPARENT_S, EPOCH, FIRMWARE_S, SECONDS_PER_DEGREE, TRUNCATION_S, Hypothesis
 from noonmark.driver.escaping import escape
 from noonmark.driver.mount import Pointing, Readings
 from noonmark.driver.result import SettingRow
+from noonmark.driver.ticking import timescales
+from noonmark.driver.ticking.clockreading import ClockMeasure
 from noonmark.driver.truth import Truth
 from noonmark.protocols.sexagesimal import wrap_signed
 

@@ -12,15 +12,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from noonmark.driver import zones
-from noonmark.driver.causes import CAUSES
 from noonmark.driver.comparison import Judgement
 from noonmark.driver.conventions import Convention
-from noonmark.driver.explanation_search import Candidate, Reading, alike, nothing_fits, search
-from noonmark.driver.explanation_words import numbers, remedy, sentence
+from noonmark.driver.reasons.causes import CAUSES
+from noonmark.driver.reasons.explanation_search import Candidate, Reading, alike, nothing_fits, search
+from noonmark.driver.reasons.explanation_words import numbers, remedy, sentence
+from noonmark.driver.reasons.sky_error import Aim, SkyError, sky_error
+from noonmark.driver.reasons.slips import DAY_S, LATITUDE, LOCAL, LONGITUDE, OFFSET, Context, Settings, Tolerances
 from noonmark.driver.result import CauseValue, SettingRow
 from noonmark.driver.site import Site
-from noonmark.driver.sky_error import Aim, SkyError, sky_error
-from noonmark.driver.slips import DAY_S, LATITUDE, LOCAL, LONGITUDE, OFFSET, Context, Settings, Tolerances
 
 TOLD = 5
 LEAST_CONFIDENCE = 0.01

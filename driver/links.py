@@ -7,12 +7,12 @@ import gc
 import os
 from collections.abc import Iterator
 
-from noonmark.driver.addresses import escaped
 from noonmark.driver.allowlist import GuardedLink
 from noonmark.driver.clocks import SystemClock
-from noonmark.driver.devices import adapter_latency_ms
 from noonmark.driver.interrupts import SLICE_S, InterruptFlag
-from noonmark.driver.ports import Port, open_port
+from noonmark.driver.lines.addresses import escaped
+from noonmark.driver.lines.devices import adapter_latency_ms
+from noonmark.driver.lines.ports import Port, open_port
 from noonmark.protocols.seams import Exchange, LinkError, ReplyError, ReplyReader
 
 __all__ = ["adapter_latency_ms", "open_link"]

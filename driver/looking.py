@@ -5,13 +5,14 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import replace
 
-from noonmark.driver import clockmanner, clockreading, conventions, zones
+from noonmark.driver import conventions, zones
 from noonmark.driver.comparison import unix_datetime
 from noonmark.driver.gathering import Sources, open_sources
 from noonmark.driver.mount import ATTEMPTS, Readings, Talk, Unreachable
 from noonmark.driver.proof import Decision, Sight, decide, latitude_sign, sidereal_trouble
 from noonmark.driver.run import Run, Stop
 from noonmark.driver.seams import guarded
+from noonmark.driver.ticking import clockmanner, clockreading
 from noonmark.driver.writing import HALF_MINUTE_DEG, manner_from
 
 FREE_S = 4.0  # receivers need ten seconds and more: until then, measuring the clock for longer costs no time

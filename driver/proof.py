@@ -11,12 +11,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from noonmark.driver import conventions
-from noonmark.driver.clockreading import ClockMeasure
 from noonmark.driver.comparison import Judgement, judge, latitude_by_sky
 from noonmark.driver.config import Config
 from noonmark.driver.conventions import Convention, Hypothesis
 from noonmark.driver.escaping import escape
 from noonmark.driver.mount import Readings
+from noonmark.driver.ticking.clockreading import ClockMeasure
 from noonmark.driver.truth import Truth
 from noonmark.protocols.sexagesimal import wrap_signed
 

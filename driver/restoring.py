@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Literal
 
-from noonmark.driver import looking, record, setting
+from noonmark.driver import looking, putting_back, record
 from noonmark.driver.comparison import unix_datetime
 from noonmark.driver.conventions import Convention
 from noonmark.driver.escaping import escape
@@ -116,7 +116,7 @@ def restore(run: Run, path: Path | None) -> Stop:
         ) from None
     local_at = None if clock is None else lambda instant: clock + _utc_at(run, instant)
     order: Literal["mdy", "dmy"] = "dmy" if earlier.get("date_order") == "dmy" else "mdy"
-    told = setting.put_back(run, wanted, local_at, order)
+    told = putting_back.put_back(run, wanted, local_at, order)
     looking.look_at_mount(run)
     gone = {name for name in _gone_since(run, wanted, local_at, order) if told.get(name) == "there"}
     run.confirmed -= gone
@@ -152,10 +152,10 @@ def _gone_since(
     last = shown.local[-1]
     near = local_at(last.instant)
     low, high = measure.anchored(near - last.instant, shown.display_hours)
-    if abs((low + high) / 2 + last.instant - near) > setting.PUT_BACK_S:
+    if abs((low + high) / 2 + last.instant - near) > putting_back.PUT_BACK_S:
         gone.add("time")
     days = {
-        unix_datetime(near + step).date() for step in (-setting.PUT_BACK_S, setting.PUT_BACK_S)
+        unix_datetime(near + step).date() for step in (-putting_back.PUT_BACK_S, putting_back.PUT_BACK_S)
     }  # midnight may lie between
     if shown.date.in_order(order, _century(near)) not in days:
         gone.add("date")

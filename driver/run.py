@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from noonmark.driver import zones
-from noonmark.driver.clockmanner import ClockManner
 from noonmark.driver.comparison import raw_rows, unix_datetime
 from noonmark.driver.config import Config
 from noonmark.driver.conventions import ALL, Convention, labels_of, tolerance_s
@@ -33,6 +32,7 @@ from noonmark.driver.result import (
     Wait,
 )
 from noonmark.driver.seams import Seams
+from noonmark.driver.ticking.clockmanner import ClockManner
 from noonmark.driver.truth import Truth
 from noonmark.driver.version import VERSION
 from noonmark.driver.versions import versions

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from noonmark.driver import explaining, looking, record
+from noonmark.driver import looking, record
 from noonmark.driver.config import Config, check_zone
 from noonmark.driver.conventions import ALL
 from noonmark.driver.dialects import AUTO, resolve
 from noonmark.driver.interrupts import Interrupted
 from noonmark.driver.mount import TimeLimit, Unreachable
 from noonmark.driver.proof import Evidence
+from noonmark.driver.reasons import explaining
 from noonmark.driver.record import Record, RecordError
 from noonmark.driver.result import Result
 from noonmark.driver.run import Run, Stop, Verb, allowed_conventions
@@ -47,9 +48,9 @@ def set_mount(config: Config, *, dry_run: bool = False, seams: Seams | None = No
         _explain(run)
         if dry_run:
             if run.truth is not None and run.truth.established:
-                from noonmark.driver import setting
+                from noonmark.driver import planning
 
-                run.planned = setting.plan(run)
+                run.planned = planning.plan(run)
             return looking.outcome_of_look(run)
         return _write(run)
 
@@ -90,15 +91,16 @@ def _explain(run: Run) -> None:
 
 
 def _write(run: Run) -> Stop:
-    from noonmark.driver import setting  # what writes is loaded when something is to be written: a check starts sooner
+    # what writes is loaded when something is to be written: a check starts sooner
+    from noonmark.driver import planning, setting
 
     looking.refuse_if_unsafe(run)
-    names = setting.names_to_write(run)
+    names = planning.names_to_write(run)
     assert run.decision is not None
     if run.decision.state == "right" and not names:
         return looking.outcome_of_look(run)  # and nothing more is asked, lest an answer go unjudged
     looking.refuse_if_slewing_now(run)
-    run.planned = setting.plan(run)
+    run.planned = planning.plan(run)
     _first_stage(run)
     assert run.sight is not None
     before = run.sight.readings

@@ -6,38 +6,31 @@ each pass, since other values tell other conventions apart. Three passes at most
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Callable
 from dataclasses import replace
 
-from noonmark.driver import clockset, timescales
-from noonmark.driver.comparison import unix_datetime
+from noonmark.driver import clockset
 from noonmark.driver.conventions import Convention
 from noonmark.driver.looking import conclude, look_at_mount
-from noonmark.driver.mount import Readings
+from noonmark.driver.planning import local_time, names_to_write, second_of_day
 from noonmark.driver.proof import sidereal_trouble
 from noonmark.driver.record import RecordError
-from noonmark.driver.result import Planned
 from noonmark.driver.run import Run, Stop
+from noonmark.driver.ticking import timescales
 from noonmark.driver.writing import (
     Target,
     Told,
     Writer,
-    date_forms,
-    earlier_forms,
     goes_on_from,
     latitude_forms,
     longitude_forms,
     no_longer_there,
     offset_forms,
     reading_back,
-    shown_alike,
     shown_as,
     site_target,
     write_date,
 )
 from noonmark.protocols import lx
-from noonmark.protocols.seams import Exchange
 from noonmark.protocols.sexagesimal import wrap_signed
 
 PASSES = 3
@@ -45,83 +38,8 @@ SECOND_LOOK_S = 5.0
 PROBE_DEG = 60.0
 PROBE_OFFSET_H = 3.0
 MIDNIGHT_S = 40.0
-LEAST_BEFORE_MIDNIGHT_S = 3.0
-LEAST_TO_SEND_S = 1.4  # a time is sent within this
-PUT_BACK_S = 2.0  # a clock put back is within this: its second was sent on time, its display is late by under one
 HALF_DAY_S = 60.0  # a clock so near to half a day off is off by just that
 STILL_S = 1.5  # a clock that moved by less between two looks was not set
-
-
-def names_to_write(run: Run) -> list[str]:
-    """Which settings differ under the preferred convention; the time goes with anything else."""
-    assert run.decision is not None
-    best = run.decision.best
-    order: list[str] = list(run.dialect.write_order)
-    if best is None or run.decision.state == "none":
-        return order
-    wrong = set(best.wrong) - {"sidereal"}
-    if clock_needs_rewriting(run):
-        wrong.add("time")
-    if not wrong and not best.right:
-        wrong = set(order)  # all read right, yet the sidereal clock disagrees: write it all, the time renews it
-    if wrong:
-        wrong.add("time")
-    return [name for name in order if name in wrong]
-
-
-def clock_needs_rewriting(run: Run) -> bool:
-    """Whether the clock's error is certainly beyond `clock_rewrite_s`, or not certainly within the tolerance."""
-    assert run.decision is not None
-    best = run.decision.best
-    if best is None or best.clock_error_s is None:
-        return True
-    low, high = best.clock_error_s
-    rewrite = run.config.policy.clock_rewrite_s
-    if run.clock.phase == "kept":
-        rewrite = max(rewrite, 0.5)  # whole seconds can't bring it nearer
-    row = next((one for one in best.rows if one.name == "time"), None)
-    return low > rewrite or high < -rewrite or row is None or not row.ok
-
-
-def plan(run: Run) -> list[Planned]:
-    """The writes that would be sent, in their first form."""
-    assert run.manner is not None
-    assert run.zone_offset_h is not None
-    names = names_to_write(run)
-    convention = run.evidence.preferred()
-    target = site_target(convention, run.config.site, run.zone_offset_h)
-    forms = offset_forms(target, run.manner)
-    if not forms:
-        target = replace(target, offset_h=0.0)
-        forms = offset_forms(target, run.manner)
-        names = [name for name in run.dialect.write_order if name in {*names, "offset", "date", "time"}]
-    local = _local(run, target)
-    arguments = {
-        "longitude": longitude_forms(target, run.manner),
-        "latitude": latitude_forms(target, run.manner),
-        "offset": forms,
-        "date": date_forms(local.date(), convention, run.manner),
-        "time": [lx.time_argument(local.hour * 3600 + local.minute * 60 + local.second)],
-    }
-    planned = []
-    for name in names:
-        if arguments[name]:
-            request = lx.SETTERS[name].request(arguments[name][0])
-            planned.append(
-                Planned(name=name, bytes=request.hex(), text=request.decode("latin-1").replace("\xdf", "\\xdf"))
-            )
-    return planned
-
-
-def _local(run: Run, target: Target) -> dt.datetime:
-    """Local civil time now, as the target's offset has it, the mount's own daylight hour absorbed by the offset."""
-    assert run.truth is not None
-    return unix_datetime(run.truth.utc_s(run.seams.clock.monotonic()) + target.offset_h * 3600.0)
-
-
-def second_of_day(time: dt.datetime) -> float:
-    """Seconds since midnight."""
-    return time.hour * 3600 + time.minute * 60 + time.second + time.microsecond / 1e6
 
 
 class Setter:
@@ -209,7 +127,7 @@ class Setter:
         return self.writer.setting("offset", forms, there)  # type: ignore[arg-type]
 
     def _date(self, target: Target) -> Told:
-        local = _local(self.run, target)
+        local = local_time(self.run, target)
         date = local.date()
         midnight_at = self.run.seams.clock.monotonic() + 86400.0 - second_of_day(local)
         self.run.aims["date"] = goes_on_from(date, target.convention.date_order, midnight_at)
@@ -247,7 +165,7 @@ class Setter:
     def _same_day(self, target: Target) -> None:
         """The date once more, where midnight, ours or the mount's own, has passed since it was right."""
         shown, _, _ = self.talk.ask("get-date", lx.parse_date)
-        right = _local(self.run, target).date()
+        right = local_time(self.run, target).date()
         if (
             self.told.get("date", "there") == "there"
             and shown.in_order(target.convention.date_order, pivot=right.year - right.year % 100) != right
@@ -266,7 +184,7 @@ class Setter:
 
     def _wait_out_midnight(self, target: Target) -> None:
         """A date written before midnight and a time after it would be a day apart: wait until it has passed."""
-        local = _local(self.run, target)
+        local = local_time(self.run, target)
         left = 86400.0 - second_of_day(local)
         patience = 3.0 if self.run.dialect.date.blocks_s < 1 else MIDNIGHT_S
         if left < patience:
@@ -480,89 +398,3 @@ class Setter:
             f"after {PASSES} passes the mount still differs: {wrong}",
             "look at what it shows; another controller may overwrite it, or it does not hold these values",
         )
-
-
-def put_back(run: Run, earlier: Readings, local_at: Callable[[float], float] | None, order: str) -> dict[str, Told]:
-    """Write earlier settings back as they were shown. `local_at(instant)`: seconds since 1970 of the local time that
-    the mount's clock would show at a monotonic instant, had nothing been written; None leaves the clock."""
-    assert run.talk is not None
-    assert run.manner is not None
-    told: dict[str, Told] = {}
-
-    def seen(name: str, argument: str) -> None:
-        run.attempts.setdefault(name, []).append(argument)
-        run.confirmed.discard(name)
-
-    writer = Writer(run.talk, seen)
-    wires = {"longitude": earlier.longitude_wire, "latitude": earlier.latitude_wire, "offset": earlier.offset_wire}
-    for name in run.dialect.write_order:
-        if name in wires:
-            told[name] = _put_back_one(run, writer, name, wires[name])
-    if local_at is not None:
-        told |= _put_back_clock(run, writer, earlier, local_at, order)
-    return told
-
-
-def _put_back_one(run: Run, writer: Writer, name: str, wire: bytes) -> Told:
-    assert run.manner is not None
-    parsers: dict[str, Callable[[bytes], lx.Angle | lx.OffsetText]] = {
-        "longitude": lx.parse_longitude,
-        "latitude": lx.parse_latitude,
-        "offset": lx.parse_offset,
-    }
-    wanted = parsers[name](wire)
-
-    def there() -> bool:
-        shown, _, _ = writer.talk.ask(f"get-{name}", parsers[name])
-        return shown_alike(shown, wanted)
-
-    run.aims[name] = lambda shown, _: shown_alike(shown, wanted)
-    if there():
-        run.confirmed.add(name)
-        return "there"
-    told = writer.setting(name, earlier_forms(name, wire, run.manner), there)
-    if told == "there":
-        run.confirmed.add(name)
-    return told
-
-
-def _put_back_clock(
-    run: Run, writer: Writer, earlier: Readings, local_at: Callable[[float], float], order: str
-) -> dict[str, Told]:
-    clock, manner = run.seams.clock, run.manner
-    assert manner is not None
-    convention = Convention(day_first=order == "dmy")
-    told: dict[str, Told] = {}
-    for _ in range(2):  # again, where midnight passed while the date was being set
-        left = 86400.0 - local_at(clock.monotonic()) % 86400.0
-        if left < LEAST_BEFORE_MIDNIGHT_S:
-            run.pause_until(clock.monotonic() + left + 0.3, "midnight of the mount's own clock")
-        date = unix_datetime(local_at(clock.monotonic())).date()
-        midnight_at = clock.monotonic() + 86400.0 - local_at(clock.monotonic()) % 86400.0
-        run.aims["date"] = goes_on_from(date, convention.date_order, midnight_at)
-        told["date"] = write_date(writer, date, convention, manner)
-        left = 86400.0 - local_at(clock.monotonic()) % 86400.0
-        if unix_datetime(local_at(clock.monotonic())).date() == date and left >= LEAST_TO_SEND_S:
-            break
-    if told["date"] == "there":
-        run.confirmed.add("date")
-    earliest = clock.monotonic() + 0.3
-    second = int(local_at(earliest)) + 1
-    at = earliest + (second - local_at(earliest))
-    argument = lx.time_argument(second % 86400)
-    writer.seen("time", argument)
-    accepted, _ = writer.talk.write("time", argument, last_byte_at=at)
-    told["time"] = "refused" if accepted is False else "unheard"
-    period = 86400.0 if earlier.display_hours == 24 else 43200.0
-
-    def runs_on(shown: lx.DayTime, answer: Exchange) -> bool:
-        assert answer.t_first is not None
-        expected = second + ((answer.t_before + answer.t_first) / 2 - at)
-        return abs(wrap_signed(shown.seconds + 0.5 - expected, period)) < PUT_BACK_S
-
-    run.aims["time"] = runs_on
-    shown, _, answer = writer.talk.ask("get-time", lx.parse_time)
-    if runs_on(shown, answer):
-        told["time"] = "there"
-        run.confirmed.add("time")
-    return told

@@ -11,8 +11,8 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from noonmark.driver import config
-from noonmark.driver.balance import Payload
 from noonmark.driver.config import ConfigError
+from noonmark.driver.sheet.balance import Payload
 from noonmark.driver.site import Site
 
 

@@ -6,11 +6,11 @@ from __future__ import annotations
 import threading
 from collections import deque
 
-from noonmark.driver.addresses import escaped
 from noonmark.driver.allowlist import ForbiddenCommand
 from noonmark.driver.clocks import SystemClock
 from noonmark.driver.interrupts import SLICE_S, InterruptFlag
-from noonmark.driver.ports import Port, open_port
+from noonmark.driver.lines.addresses import escaped
+from noonmark.driver.lines.ports import Port, open_port
 from noonmark.protocols.seams import SeamError, StreamError
 
 CHUNKS_KEPT = 32768  # a byte each at 9600 baud: half a minute that nobody read

@@ -16,8 +16,9 @@ from itertools import pairwise
 
 from pydantic import BaseModel, ConfigDict
 
-from noonmark.driver import iso6709, keypad, zones
+from noonmark.driver import iso6709, zones
 from noonmark.driver.geodesy import Tangent
+from noonmark.driver.sheet import keypad
 from noonmark.driver.version import BUILD_DATE
 from noonmark.protocols.epochs import Epoch
 

@@ -33,13 +33,13 @@ def brief(config_file: str | None, at: str | None, as_json: bool, svg: Path | No
     except briefs.BriefError as error:
         raise ConfigError(str(error), code="year-out-of-range", remedy="mend --at, or this host's clock") from None
     if svg is not None:
-        from noonmark.driver.brief_svg import drawing
+        from noonmark.driver.sheet.brief_svg import drawing
 
         _write(svg, drawing(sheet, zone))
     if as_json:
         click.echo(sheet.json_text())
     else:
-        from noonmark.driver.brief_text import render
+        from noonmark.driver.sheet.brief_text import render
 
         click.echo(render(sheet, zone=zone), nl=False)
     return 0

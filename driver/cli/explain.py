@@ -13,8 +13,8 @@ from noonmark.driver.config import ConfigError
 from noonmark.driver.site import Site
 
 if TYPE_CHECKING:
-    from noonmark.driver.explain_document import Document
-    from noonmark.driver.sighting import Sighting
+    from noonmark.driver.reasons.explain_document import Document
+    from noonmark.driver.reasons.sighting import Sighting
 
 _POSITION = 'right ascension and declination: "05:35:17.3 -05:23:28", "83.82d -5.391"'
 
@@ -79,12 +79,12 @@ def explain(**given: Any) -> int:  # fmt: skip
     Needs no mount and no network. With --aimed and --found the mount is taken to have started from its true home,
     unless --synced.
     """
-    from noonmark.driver.celestial_text import CoordinateError
-    from noonmark.driver.explain_document import render
+    from noonmark.driver.reasons.celestial_text import CoordinateError
+    from noonmark.driver.reasons.explain_document import render
     from noonmark.driver.zones import ZoneError
 
     if given["list_causes"]:
-        from noonmark.driver.causes_page import page
+        from noonmark.driver.reasons.causes_page import page
 
         click.echo(page(), nl=False)
         return 0
@@ -107,7 +107,7 @@ def _answer(given: dict[str, Any]) -> Document:
             code="command-line", remedy="see: noonmark explain --help",
         )  # fmt: skip
     if given["records"]:
-        from noonmark.driver.explain_records import from_records
+        from noonmark.driver.reasons.explain_records import from_records
 
         return from_records(given["records"])
     site = _site(given)
@@ -120,9 +120,9 @@ def _answer(given: dict[str, Any]) -> Document:
 
 
 def _from_values(given: dict[str, Any], site: Site) -> Document:
-    from noonmark.driver.explain_document import document
     from noonmark.driver.explanation import explain_rows
-    from noonmark.driver.shown_values import Shown, rows
+    from noonmark.driver.reasons.explain_document import document
+    from noonmark.driver.reasons.shown_values import Shown, rows
     from noonmark.driver.zones import load_zone, offset_h
 
     if len(given["at"]) > 1:
@@ -146,9 +146,9 @@ def _by_this_clock(utc: datetime) -> str:
 
 
 def _from_sightings(given: dict[str, Any], site: Site) -> Document:
-    from noonmark.driver.explain_document import SightingPart, document
-    from noonmark.driver.sighting import SightingError
-    from noonmark.driver.sighting_explanation import explain_sightings
+    from noonmark.driver.reasons.explain_document import SightingPart, document
+    from noonmark.driver.reasons.sighting import SightingError
+    from noonmark.driver.reasons.sighting_explanation import explain_sightings
 
     if not 0.1 <= given["noise_arcmin"] <= 600.0:
         raise ConfigError(f"--uncertainty {given['noise_arcmin']:g}: expected 0.1 to 600 arcmin", code="command-line")
@@ -175,8 +175,8 @@ def _from_sightings(given: dict[str, Any], site: Site) -> Document:
 
 
 def _looks(given: dict[str, Any]) -> list[Sighting]:
-    from noonmark.driver.sighting import Sighting
-    from noonmark.driver.sighting_table import Pair, position, table
+    from noonmark.driver.reasons.sighting import Sighting
+    from noonmark.driver.reasons.sighting_table import Pair, position, table
 
     aimed, found, at = given["aimed"], given["found"], given["at"]
     if len(aimed) != len(found):

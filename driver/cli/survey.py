@@ -176,7 +176,7 @@ def _failed(
 
 
 def _lines(found: Survey, site: Site, written: Written | None) -> list[str]:
-    from noonmark.driver.brief_page import row, section
+    from noonmark.driver.sheet.brief_page import row, section
 
     forms = found.forms
     height = "the receiver gave none" if found.elevation_m is None else (
@@ -205,7 +205,7 @@ def _lines(found: Survey, site: Site, written: Written | None) -> list[str]:
 
 
 def _file_lines(written: Written | None) -> list[str]:
-    from noonmark.driver.brief_page import row
+    from noonmark.driver.sheet.brief_page import row
 
     if written is None:
         return row("", "nothing was written; --out site.toml writes it")

@@ -25,12 +25,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from support.clockwork import OFFSET_H, Stand, clock_dialect, declared, stand
 
-from noonmark.driver.clockmanner import ClockManner
-from noonmark.driver.clockreading import ClockMeasure, measure
 from noonmark.driver.clocks import SystemClock
 from noonmark.driver.clockset import ClockSetter, Wanted
 from noonmark.driver.links import open_link
 from noonmark.driver.mount import Talk
+from noonmark.driver.ticking.clockmanner import ClockManner
+from noonmark.driver.ticking.clockreading import ClockMeasure, measure
 from noonmark.driver.truth import Truth
 from noonmark.protocols.dialect import USUAL, Dialect
 from noonmark.sim.state import Quirks

@@ -30,10 +30,10 @@ from support.virtual import rig
 
 from noonmark.driver import check
 from noonmark.driver.explanation import explain_reading, reading_of
-from noonmark.driver.explanation_search import GROUPS, TYPED, Reading, distances, search
+from noonmark.driver.reasons.explanation_search import GROUPS, TYPED, Reading, distances, search
+from noonmark.driver.reasons.slips import LATITUDE, LOCAL, LONGITUDE, OFFSET, Settings, fixed_slips
 from noonmark.driver.result import CauseValue, Result
 from noonmark.driver.site import Site
-from noonmark.driver.slips import LATITUDE, LOCAL, LONGITUDE, OFFSET, Settings, fixed_slips
 
 SKY = 1e-9
 WRONGS = tuple(

@@ -21,8 +21,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from noonmark.driver import locks
 from noonmark.driver.clocks import SystemClock
+from noonmark.driver.lines import locks
 from noonmark.driver.links import open_link
 from noonmark.driver.streams import open_stream
 from noonmark.protocols.seams import Link

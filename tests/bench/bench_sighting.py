@@ -25,8 +25,8 @@ import erfa
 from support.looks import WRONG, Mount, look, right_of, small_axis
 from support.mistakes import random_site, random_utc
 
-from noonmark.driver.sighting import Sighting, SightingError
-from noonmark.driver.sighting_explanation import explain_sightings
+from noonmark.driver.reasons.sighting import Sighting, SightingError
+from noonmark.driver.reasons.sighting_explanation import explain_sightings
 from noonmark.driver.site import Site
 
 NOISE_DEG = 0.5

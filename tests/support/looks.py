@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import erfa
 import numpy as np
 
-from noonmark.driver.sighting import Sighting
+from noonmark.driver.reasons.sighting import Sighting
 from noonmark.protocols.dialect import USUAL
 from support.judging import sidereal_h
 from support.mistakes import MISTAKES, Hand, right_hand

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from noonmark.driver.addresses import DeviceAddress, NetworkAddress, escaped, parse_address
+from noonmark.driver.lines.addresses import DeviceAddress, NetworkAddress, escaped, parse_address
 from noonmark.protocols.seams import LinkError, StreamError
 
 

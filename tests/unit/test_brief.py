@@ -15,10 +15,11 @@ import pytest
 from click.testing import CliRunner, Result
 
 from noonmark.driver import brief as briefs
-from noonmark.driver import brief_svg, brief_text, keypad, zones
-from noonmark.driver.balance import Payload
+from noonmark.driver import zones
 from noonmark.driver.cli.brief import brief as verb
 from noonmark.driver.config import ConfigError
+from noonmark.driver.sheet import brief_svg, brief_text, keypad
+from noonmark.driver.sheet.balance import Payload
 from noonmark.driver.site import Site
 from noonmark.driver.zones import Change, Zone, ZoneError
 

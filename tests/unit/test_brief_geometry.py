@@ -9,9 +9,10 @@ import pytest
 from geographiclib.geodesic import Geodesic
 from pydantic import ValidationError
 
-from noonmark.driver import geodesy, iso6709, level, refraction
-from noonmark.driver.balance import Load, Payload, balance
+from noonmark.driver import geodesy, iso6709
 from noonmark.driver.geodesy import Tangent
+from noonmark.driver.sheet import level, refraction
+from noonmark.driver.sheet.balance import Load, Payload, balance
 
 
 @pytest.mark.parametrize(

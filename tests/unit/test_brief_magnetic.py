@@ -6,8 +6,8 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from noonmark.driver import magnetic
-from noonmark.driver.magnetic import MagneticModelError
+from noonmark.driver.sheet import magnetic
+from noonmark.driver.sheet.magnetic import MagneticModelError
 
 # (decimal year, km above the ellipsoid, latitude, longitude deg east, declination deg east)
 TEST_VALUES: list[tuple[float, float, float, float, float]] = [

@@ -12,7 +12,7 @@ import skyfield_data
 from skyfield import almanac
 from skyfield.api import Loader, wgs84
 
-from noonmark.driver.night import RISE_SET_DEG, Night, night, solar_noon_before
+from noonmark.driver.sheet.night import RISE_SET_DEG, Night, night, solar_noon_before
 from noonmark.driver.site import Site
 
 DATES = ("2026-01-15", "2026-06-21", "2026-11-24", "2034-09-01")

@@ -14,10 +14,11 @@ import skyfield_data
 from skyfield.api import Loader, wgs84
 from skyfield.api import Star as SkyfieldStar
 
-from noonmark.driver import azimuths, earth_orientation, night, pole, pole_drawing, zones
-from noonmark.driver.apparent import Body, geocentric_place, illuminated_fraction, track
+from noonmark.driver import earth_orientation, zones
+from noonmark.driver.sheet import azimuths, night, pole, pole_drawing
+from noonmark.driver.sheet.apparent import Body, geocentric_place, illuminated_fraction, track
+from noonmark.driver.sheet.stars import BRIGHT, POLARIS, SIGMA_OCTANTIS, Star
 from noonmark.driver.site import Site
-from noonmark.driver.stars import BRIGHT, POLARIS, SIGMA_OCTANTIS, Star
 
 
 def at(text: str) -> datetime:

@@ -8,9 +8,9 @@ import statistics
 import pytest
 from support.clockwork import NOON, Stand, clock_dialect, declared, stand
 
-from noonmark.driver.clockmeasure import NOT_LATE, TRUNCATES
-from noonmark.driver.clockreading import GARBLED_S, HostSuspended
 from noonmark.driver.mount import Unreachable
+from noonmark.driver.ticking.clockmeasure import NOT_LATE, TRUNCATES
+from noonmark.driver.ticking.clockreading import GARBLED_S, HostSuspended
 from noonmark.sim.injection import MountFault, Reply
 from noonmark.sim.line_faults import DropsBytes
 from noonmark.sim.mount import SimulatedMount

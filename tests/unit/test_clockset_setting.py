@@ -8,10 +8,10 @@ import statistics
 import pytest
 from support.clockwork import NOON, clock_dialect, stand
 
-from noonmark.driver.clockmeasure import MAY_ROUND, ROUNDS, TRUNCATES
-from noonmark.driver.clockreading import HostSuspended
 from noonmark.driver.clockset import CORRECTIONS
 from noonmark.driver.mount import Unreachable
+from noonmark.driver.ticking.clockmeasure import MAY_ROUND, ROUNDS, TRUNCATES
+from noonmark.driver.ticking.clockreading import HostSuspended
 from noonmark.sim.injection import MountFault
 from noonmark.sim.line_faults import DropsBytes
 from noonmark.sim.mount import SimulatedMount

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from noonmark.driver.ticks import RATE_LIMIT, READING_S, Pace, Ticks, next_question
+from noonmark.driver.ticking.ticks import RATE_LIMIT, READING_S, Pace, Ticks, next_question
 
 Row = tuple[float, float, float]  # second shown, before the question, first byte of the answer
 

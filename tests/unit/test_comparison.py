@@ -12,12 +12,12 @@ import pytest
 from support.judging import sidereal_h
 from support.virtual import NIGHT, SITE
 
-from noonmark.driver.clockmeasure import ClockMeasure
 from noonmark.driver.comparison import Judgement, judge
 from noonmark.driver.config import build_config
 from noonmark.driver.conventions import Convention, Hypothesis, hypotheses
 from noonmark.driver.mount import Readings, Timed
 from noonmark.driver.proof import Evidence, Sight
+from noonmark.driver.ticking.clockmeasure import ClockMeasure
 from noonmark.driver.truth import Truth
 from noonmark.protocols import lx
 

@@ -17,8 +17,8 @@ from pathlib import Path
 import pytest
 import serial
 
-from noonmark.driver import devices, locks
 from noonmark.driver.clocks import SystemClock
+from noonmark.driver.lines import devices, locks
 from noonmark.driver.links import adapter_latency_ms, open_link
 from noonmark.driver.streams import open_stream
 from noonmark.protocols.seams import LinkError, StreamError

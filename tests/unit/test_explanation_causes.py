@@ -13,8 +13,8 @@ from support.virtual import NIGHT, SITE, UNSYNCHRONISED, rig
 
 import noonmark.driver
 from noonmark.driver import check
-from noonmark.driver.causes import CAUSES, ROWS
-from noonmark.driver.causes_page import page
+from noonmark.driver.reasons.causes import CAUSES, ROWS
+from noonmark.driver.reasons.causes_page import page
 from noonmark.driver.result import CauseValue, Result
 from noonmark.protocols.dialect import USUAL
 from noonmark.sim.faults import build_fault

@@ -13,10 +13,10 @@ import pytest
 from support.virtual import NIGHT, SITE, rig
 
 from noonmark.driver import check, cli
-from noonmark.driver.causes_page import page
-from noonmark.driver.celestial_text import CoordinateError
+from noonmark.driver.reasons.causes_page import page
+from noonmark.driver.reasons.celestial_text import CoordinateError
+from noonmark.driver.reasons.shown_values import Shown, rows
 from noonmark.driver.record import all_records
-from noonmark.driver.shown_values import Shown, rows
 from noonmark.driver.site import Site
 from noonmark.sim.state import right
 
@@ -275,8 +275,8 @@ def test_the_page_of_causes_is_printed(capsys: pytest.CaptureFixture[str]) -> No
 def test_a_check_does_not_load_what_only_sightings_need() -> None:
     code = (
         "import sys, noonmark.driver.session\n"
-        "loaded = [name for name in sys.modules if name.startswith('noonmark.driver.sighting') or name in "
-        "('noonmark.driver.tube', 'noonmark.driver.apparent', 'astropy', 'tzfpy', 'rich')]\n"
+        "loaded = [name for name in sys.modules if name.startswith('noonmark.driver.reasons.sighting') or name in "
+        "('noonmark.driver.reasons.tube', 'noonmark.driver.sheet.apparent', 'astropy', 'tzfpy', 'rich')]\n"
         "sys.exit(','.join(loaded) or 0)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)

@@ -18,10 +18,10 @@ from noonmark.driver import check
 from noonmark.driver.comparison import Judgement
 from noonmark.driver.conventions import Convention, Hypothesis
 from noonmark.driver.explanation import explain_reading, explain_settings
-from noonmark.driver.explanation_search import Reading
+from noonmark.driver.reasons.explanation_search import Reading
+from noonmark.driver.reasons.slips import LATITUDE, LOCAL, LONGITUDE, OFFSET, Context, Settings, Tolerances
 from noonmark.driver.result import Result
 from noonmark.driver.site import Site
-from noonmark.driver.slips import LATITUDE, LOCAL, LONGITUDE, OFFSET, Context, Settings, Tolerances
 from noonmark.protocols.dialect import USUAL, Dialect
 from noonmark.sim.state import MountState, Pointing, right
 

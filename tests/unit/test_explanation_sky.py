@@ -8,8 +8,8 @@ import math
 import erfa
 import pytest
 
-from noonmark.driver.sky_error import Aim, sky_error
-from noonmark.driver.slips import Context, Settings
+from noonmark.driver.reasons.sky_error import Aim, sky_error
+from noonmark.driver.reasons.slips import Context, Settings
 
 NIGHT = dt.datetime(2026, 11, 24, 12, 34, 56, tzinfo=dt.UTC)
 

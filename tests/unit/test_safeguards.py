@@ -17,14 +17,14 @@ from support.lawbreaking import Answers, AtFirstWrite, instant_disk  # noqa: F40
 from support.virtual import NIGHT, SITE, rig
 
 from noonmark.driver import check, restore, set_mount
-from noonmark.driver.clockmanner import ClockManner
-from noonmark.driver.clockmeasure import ClockMeasure
 from noonmark.driver.conventions import Convention
 from noonmark.driver.mount import Talk
 from noonmark.driver.result import Result
 from noonmark.driver.site import Site
 from noonmark.driver.sources.receiver import ReceiverSource
-from noonmark.driver.ticks import Ticks
+from noonmark.driver.ticking.clockmanner import ClockManner
+from noonmark.driver.ticking.clockmeasure import ClockMeasure
+from noonmark.driver.ticking.ticks import Ticks
 from noonmark.driver.truth import TimeClaim, establish
 from noonmark.driver.writing import Target, latitude_there, longitude_there, offset_there
 from noonmark.protocols import lx

@@ -17,9 +17,9 @@ import pytest
 from support.looks import WRONG, Mount, look, right_of, small_axis
 from support.mistakes import Hand
 
-from noonmark.driver.sighting import Sighting, SightingError, scene
-from noonmark.driver.sighting_explanation import SightingExplanation, explain_sightings
-from noonmark.driver.sighting_fit import least_squares
+from noonmark.driver.reasons.sighting import Sighting, SightingError, scene
+from noonmark.driver.reasons.sighting_explanation import SightingExplanation, explain_sightings
+from noonmark.driver.reasons.sighting_fit import least_squares
 from noonmark.driver.site import Site
 
 # longitude and latitude can be swapped here; on 5 February day and month can

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from support.looks import axis_matrix, vector
 
-from noonmark.driver import tube
-from noonmark.driver.tube import Floats
+from noonmark.driver.reasons import tube
+from noonmark.driver.reasons.tube import Floats
 
 DEGREE = math.pi / 180.0
 RATE_DEG_PER_H = 15.04106864  # sidereal (15 x 1.00273790935, Aoki et al. 1982)

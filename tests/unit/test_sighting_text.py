@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from noonmark.driver.celestial_text import CoordinateError, angle_deg, parse_position
 from noonmark.driver.config import ConfigError
-from noonmark.driver.sighting_table import table
+from noonmark.driver.reasons.celestial_text import CoordinateError, angle_deg, parse_position
+from noonmark.driver.reasons.sighting_table import table
 
 # 5 h 35 m 17.3 s are 5.588139 h; 83 deg 49 min 19.5 s; -5 deg 23 min 28 s are -5.391111 deg (by hand)
 RA_H, DEC_DEG = 5.0 + 35.0 / 60.0 + 17.3 / 3600.0, -(5.0 + 23.0 / 60.0 + 28.0 / 3600.0)

@@ -17,10 +17,10 @@ import pytest
 import serial
 import serial.rfc2217
 
-from noonmark.driver import locks, tcp
-from noonmark.driver.addresses import NetworkAddress
 from noonmark.driver.clocks import SystemClock
 from noonmark.driver.interrupts import Interrupted, InterruptFlag
+from noonmark.driver.lines import locks, tcp
+from noonmark.driver.lines.addresses import NetworkAddress
 from noonmark.driver.links import open_link
 from noonmark.driver.streams import open_stream
 from noonmark.protocols.seams import LinkError
