@@ -20,6 +20,12 @@ COARSE_AGREEMENT_S = 60.0
 ROLLOVER_S = 7168 * 86400.0
 """1024 weeks of GPS: the week number of the old navigation message has ten bits (IS-GPS-200)."""
 
+LEAP_SECONDS_S = 18.0
+"""GPS time minus UTC since 2017 (IERS Bulletin C 52): so far ahead is a receiver that has no leap seconds yet."""
+
+LEAP_DOUBT_S = 1.5
+"""A clock that nobody keeps and that is behind by the leap seconds, within this, is no voice for the receiver."""
+
 EARTH_RADIUS_M = 6_371_008.8  # mean radius of WGS 84 (IUGG)
 
 
@@ -176,7 +182,10 @@ def _agree_on_time(claims: list[TimeClaim], required: int) -> tuple[float, float
         if verdict.agrees:
             origins.add(one.origin)
     why, code = "", ""
-    if len(origins) < required:
+    doubter = next((one for one in verdicts if one.agrees is None and one.cause == "leap-seconds-missing"), None)
+    if doubter is not None:
+        why, code = f"UTC stands on GNSS alone, and {doubter.source} contradicts it: {doubter.why}", "leap-seconds-missing"
+    elif len(origins) < required:
         why = (
             f"UTC stands on {len(origins)} origin{'s' if len(origins) != 1 else ''} "
             f"({', '.join(sorted(origins))}); the policy requires {required}"
@@ -223,6 +232,12 @@ def _outsider(one: TimeClaim, low: float, high: float) -> Verdict:
 
 def _coarse_verdict(one: TimeClaim, low: float, high: float, others: frozenset[str]) -> Verdict:
     gap = (one.low + one.high - low - high) / 2
+    if others == {"gnss"} and abs(gap + LEAP_SECONDS_S) <= LEAP_DOUBT_S + (high - low) / 2:
+        why = (
+            f"not synchronised; {gap:+.1f} s from the receiver, as far behind as a receiver is ahead that has no leap "
+            "seconds yet: leave the receiver on for 13 minutes, or synchronise the host clock"
+        )
+        return Verdict(one.source, one.origin, "time", None, why, "leap-seconds-missing")
     if abs(gap) <= COARSE_AGREEMENT_S:
         why = f"not synchronised; {gap:+.1f} s from the others: counts for date and hour, not for the second"
         return Verdict(one.source, one.origin, "time", True, why, to_the_second=False)

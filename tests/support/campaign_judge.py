@@ -24,6 +24,7 @@ SLACK_S = 1.0  # beyond the time limit: closing, and an exchange that had begun
 PLACE_DEG = 1.55 * MINUTE_DEG  # shown to the minute, cut off or rounded, and written to the minute
 NAMES = ("longitude", "latitude", "offset", "date", "time")
 QUESTIONS = {"longitude": b"Gg", "latitude": b"Gt", "offset": b"GG", "date": b"GC", "time": b"GL"}
+LEAP_S = 18.0  # GPS - UTC (IERS Bulletin C 52)
 LIES_OF_THE_SECOND = {
     "leap-missing",
     "labels-next-second",
@@ -168,6 +169,9 @@ def _may_be_deceived(case: Case, lie_s: float) -> bool:
     ]
     if right_within_s is not None:
         return any(lying) and lie_s <= 2 * right_within_s
+    seen = host["discipline"] in ("free", "unknown") and not stepped and abs(host.get("error_s", 0.0)) < 0.5
+    if seen and abs(lie_s - LEAP_S) < 1.0:
+        return False  # nobody keeps it, and yet it is so near that the receiver is seen to lack its leap seconds
     return all(lying) or ((any(lying) or stepped) and lie_s < LATENCY_S)
 
 

@@ -67,6 +67,21 @@ def test_law_6_two_receivers_of_one_fault_do_not_outvote_the_host(tmp_path: Path
         assert writes(one) == []
 
 
+@pytest.mark.parametrize("required", [1, 2])
+@pytest.mark.parametrize(("fault", "error_s"), [(["leap-missing"], 0.3), (["leap-missing"], -1.1), ([], -18.0)])
+def test_law_6_a_receiver_ahead_of_a_host_that_nobody_keeps_by_the_leap_seconds_is_not_believed(
+    tmp_path: Path, fault: list[str], error_s: float, required: int
+) -> None:
+    one = built(
+        tmp_path, host_error_s=error_s, discipline=UNSYNCHRONISED, sources=TWO,
+        receiver_faults=build_faults(fault).receiver, policy={"time_origins_required": required},
+    )  # fmt: skip
+    result = set_mount(one.config, seams=one.seams)
+    assert (result.outcome, result.code) == ("untrusted", "leap-seconds-missing")
+    assert "13 minutes" in result.reason
+    assert writes(one) == []
+
+
 @pytest.mark.parametrize("error_s", [61.0, -3600.0, 37800.0, -8e8])
 def test_law_6_a_host_that_nobody_keeps_abstains_and_is_named(tmp_path: Path, error_s: float) -> None:
     one = built(tmp_path, host_error_s=error_s, discipline=UNSYNCHRONISED)

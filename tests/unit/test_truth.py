@@ -206,6 +206,30 @@ def test_a_clock_that_nobody_keeps_abstains_further_off_and_is_named(off_s: floa
     assert "host" in truth.why
 
 
+@pytest.mark.parametrize("required", [1, 2])
+@pytest.mark.parametrize("off_s", [-19.4, -18.0, -16.6])
+def test_a_clock_that_nobody_keeps_and_that_is_behind_by_the_leap_seconds_is_no_voice_for_a_receiver(
+    off_s: float, required: int
+) -> None:
+    """GPS - UTC is 18 s since 2017 (IERS Bulletin C 52): either clock may be the wrong one, so neither is picked."""
+    truth = judged(claim("gnss", -0.45, 0.45, "nmea:1"), loose(off_s), required=required)
+    assert not truth.time_established
+    assert truth.code == "leap-seconds-missing"
+    assert agrees(truth, "host") is None
+    assert cause_of(truth, "host") == "leap-seconds-missing"
+    assert "13 minutes" in truth.why
+
+
+@pytest.mark.parametrize("off_s", [-21.0, -15.0, 18.0])
+def test_a_clock_that_nobody_keeps_may_be_off_by_anything_else_within_a_minute(off_s: float) -> None:
+    assert judged(claim("gnss", -0.45, 0.45, "nmea:1"), loose(off_s)).time_established
+
+
+def test_a_synchronised_clock_behind_by_the_leap_seconds_is_a_disagreement() -> None:
+    truth = judged(claim("gnss", -0.45, 0.45, "nmea:1"), claim("network", -18.02, -17.98), loose(-18.0))
+    assert truth.code == "sources-disagree"
+
+
 def test_a_clock_that_nobody_keeps_never_settles_a_disagreement() -> None:
     truth = judged(claim("gnss", -0.45, 0.45, "nmea:1"), claim("network", 3600.0, 3600.1), loose(0.0), required=1)
     assert truth.code == "sources-disagree"
