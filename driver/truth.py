@@ -184,7 +184,10 @@ def _agree_on_time(claims: list[TimeClaim], required: int) -> tuple[float, float
     why, code = "", ""
     doubter = next((one for one in verdicts if one.agrees is None and one.cause == "leap-seconds-missing"), None)
     if doubter is not None:
-        why, code = f"UTC stands on GNSS alone, and {doubter.source} contradicts it: {doubter.why}", "leap-seconds-missing"
+        why, code = (
+            f"UTC stands on GNSS alone, and {doubter.source} contradicts it: {doubter.why}",
+            "leap-seconds-missing",
+        )
     elif len(origins) < required:
         why = (
             f"UTC stands on {len(origins)} origin{'s' if len(origins) != 1 else ''} "

@@ -61,8 +61,8 @@ class Stalls(LineFault):
         return self.amount
 
 
-class DropsBytes(LineFault):
-    """Bytes are lost in either direction."""
+class _DamagesBytes(LineFault):
+    """Now and then one byte of what passes is not as it was, in either direction."""
 
     def to_device(self, data: bytes, at: float) -> bytes:
         return self._damage(data)
@@ -74,24 +74,24 @@ class DropsBytes(LineFault):
         if not data or not self.strikes(self.amount):
             return data
         self.bite()
-        index = self.random.randrange(len(data))
+        return self.damaged(data, self.random.randrange(len(data)))
+
+    def damaged(self, data: bytes, index: int) -> bytes:
+        """The bytes with the one at `index` damaged."""
+        raise NotImplementedError
+
+
+class DropsBytes(_DamagesBytes):
+    """Bytes are lost in either direction."""
+
+    def damaged(self, data: bytes, index: int) -> bytes:
         return data[:index] + data[index + 1 :]
 
 
-class DoublesBytes(LineFault):
+class DoublesBytes(_DamagesBytes):
     """Bytes come twice in either direction."""
 
-    def to_device(self, data: bytes, at: float) -> bytes:
-        return self._damage(data)
-
-    def to_host(self, data: bytes, at: float) -> bytes:
-        return self._damage(data)
-
-    def _damage(self, data: bytes) -> bytes:
-        if not data or not self.strikes(self.amount):
-            return data
-        self.bite()
-        index = self.random.randrange(len(data))
+    def damaged(self, data: bytes, index: int) -> bytes:
         return data[: index + 1] + data[index:]
 
 

@@ -18,8 +18,11 @@ import threading
 import time
 import tty
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from support.readers import Nothing, UpToHash
 
 from noonmark.driver.clocks import SystemClock
 from noonmark.driver.lines import locks
@@ -28,27 +31,6 @@ from noonmark.driver.streams import open_stream
 from noonmark.protocols.seams import Link
 
 SET_TIME = b":SL21:05:30#"
-
-
-@dataclass
-class Nothing:
-    state: str = "done"
-    grace_s: float = 0.0
-    rest: bytes = b""
-
-    def feed(self, chunk: bytes) -> None:
-        self.rest += chunk
-
-
-@dataclass
-class UpToHash:
-    state: str = "more"
-    grace_s: float = 0.0
-    rest: bytes = b""
-
-    def feed(self, chunk: bytes) -> None:
-        if b"#" in chunk:
-            self.state = "done"
 
 
 def figures(name: str, values_s: list[float]) -> None:

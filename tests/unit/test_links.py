@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import pytest
+from support.readers import Nothing, UpToHash
 
 from noonmark.driver.allowlist import ForbiddenCommand, GuardedLink
 from noonmark.driver.clocks import SystemClock
@@ -26,27 +27,6 @@ from noonmark.driver.links import open_link
 from noonmark.protocols.seams import LinkError, ReplyError
 
 SET_TIME = b":SL21:05:30#"
-
-
-@dataclass
-class UpToHash:
-    state: str = "more"
-    grace_s: float = 0.0
-    rest: bytes = b""
-
-    def feed(self, chunk: bytes) -> None:
-        if b"#" in chunk:
-            self.state, self.rest = "done", chunk[chunk.index(b"#") + 1 :]
-
-
-@dataclass
-class Nothing:
-    state: str = "done"
-    grace_s: float = 0.0
-    rest: bytes = b""
-
-    def feed(self, chunk: bytes) -> None:
-        self.rest += chunk
 
 
 @dataclass

@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import pytest
+from support.readers import Flag, Nothing, UpToHash
 
 from noonmark.driver.allowlist import ForbiddenCommand, GuardedLink
 from noonmark.driver.clocks import SystemClock
@@ -82,55 +83,6 @@ class StreamUnderTest:
     stream: Stream
     clock: Clock
     far: FarEnd
-
-
-# --- readers of replies, the smallest that will do ------------------------------------------------
-
-
-@dataclass
-class UpToHash:
-    """Text up to `#`; an `!` can't be part of it."""
-
-    state: str = "more"
-    grace_s: float = 0.0
-    rest: bytes = b""
-
-    def feed(self, chunk: bytes) -> None:
-        if b"!" in chunk.partition(b"#")[0] and self.state != "done":
-            raise ReplyError(f"{chunk[:24]!r} holds an exclamation mark")
-        if self.state == "done":
-            self.rest += chunk
-        elif b"#" in chunk:
-            self.state, self.rest = "done", chunk[chunk.index(b"#") + 1 :]
-
-
-@dataclass
-class Flag:
-    """One `1`; a `#` may follow within the grace."""
-
-    state: str = "more"
-    grace_s: float = 0.05
-    rest: bytes = b""
-
-    def feed(self, chunk: bytes) -> None:
-        for index, byte in enumerate(chunk):
-            if self.state == "done" or (self.state == "enough" and byte != ord("#")):
-                self.state = "done"
-                self.rest += chunk[index:]
-                return
-            self.state = "enough" if self.state == "more" else "done"
-
-
-@dataclass
-class Nothing:
-    """No reply is awaited."""
-
-    state: str = "done"
-    grace_s: float = 0.0
-    rest: bytes = b""
-
-    def feed(self, chunk: bytes) -> None:
-        self.rest += chunk
 
 
 # --- real far ends --------------------------------------------------------------------------------

@@ -5,11 +5,11 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 import time
-from dataclasses import dataclass
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.readers import Flag, UpToHash
 
 from noonmark.protocols.dialect import USUAL, build_dialect
 from noonmark.protocols.seams import Exchange, Link, LinkError, ReplyError, Stream, StreamError
@@ -21,38 +21,6 @@ from noonmark.sim.timeline import VirtualClock
 
 NOW = dt.datetime(2026, 10, 21, 11, 5, 30, tzinfo=dt.UTC)
 BYTE_S = 10.0 / 9600.0
-
-
-@dataclass
-class UpToHash:
-    """Text up to `#`; an `!` can't be part of it."""
-
-    state: str = "more"
-    grace_s: float = 0.0
-    rest: bytes = b""
-
-    def feed(self, chunk: bytes) -> None:
-        if b"!" in chunk:
-            raise ReplyError(f"{chunk!r}")
-        _, mark, tail = chunk.partition(b"#")
-        if mark:
-            self.state, self.rest = "done", tail
-
-
-@dataclass
-class Flag:
-    """One byte; a `#` may follow within the grace."""
-
-    state: str = "more"
-    grace_s: float = 0.05
-    rest: bytes = b""
-
-    def feed(self, chunk: bytes) -> None:
-        for index in range(len(chunk)):
-            if self.state == "done":
-                self.rest += chunk[index:]
-                return
-            self.state = "enough" if self.state == "more" else "done"
 
 
 class Echo:

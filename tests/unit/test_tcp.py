@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 import serial
 import serial.rfc2217
+from support.readers import UpToHash
 
 from noonmark.driver.clocks import SystemClock
 from noonmark.driver.interrupts import Interrupted, InterruptFlag
@@ -24,17 +25,6 @@ from noonmark.driver.lines.addresses import NetworkAddress
 from noonmark.driver.links import open_link
 from noonmark.driver.streams import open_stream
 from noonmark.protocols.seams import LinkError
-
-
-@dataclass
-class UpToHash:
-    state: str = "more"
-    grace_s: float = 0.0
-    rest: bytes = b""
-
-    def feed(self, chunk: bytes) -> None:
-        if b"#" in chunk:
-            self.state = "done"
 
 
 @pytest.fixture(autouse=True)
