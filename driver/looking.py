@@ -127,8 +127,8 @@ def gather_truth(run: Run) -> None:
     if run.truth.second_origins == {"gnss"}:
         run.note(
             "second-on-one-origin",
-            "date and hour have a second voice, the second stands on GNSS alone: a receiver that lacks leap seconds "
-            "would be up to 18 s ahead unnoticed; a synchronised host clock would notice it",
+            "date and hour have a second voice, the second stands on GNSS alone: a receiver that lacks some leap "
+            "seconds would be as much ahead unnoticed; a synchronised host clock would notice it",
         )
     utc = _past_a_change_of_offset(run, run.zone, utc)
     run.zone_offset_h = zones.offset_h(run.zone, utc)
