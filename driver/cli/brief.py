@@ -45,17 +45,18 @@ def brief(config_file: str | None, at: str | None, as_json: bool, svg: Path | No
     return 0
 
 
-def instant_of(at: str | None) -> datetime:
-    """The instant that --at names; without a zone it is UTC. None is now, by this host's clock."""
+def instant_of(at: str | None, where: str = "--at") -> datetime:
+    """The instant that --at, or what `where` names, tells; without a zone it is UTC. None is now, by this host's
+    clock."""
     if at is None:
         return datetime.now(UTC)
     try:
         instant = datetime.fromisoformat(at)
-    except ValueError:
+        return (instant.replace(tzinfo=UTC) if instant.tzinfo is None else instant).astimezone(UTC)
+    except (ValueError, OverflowError):  # in the first and the last year a zone leads out of the calendar
         raise ConfigError(
-            f"--at {at[:60]!a} is no instant", code="instant-malformed", remedy="write it as 2026-11-24T08:03:12Z"
+            f"{where} {at[:60]!a} is no instant", code="instant-malformed", remedy="write it as 2026-11-24T08:03:12Z"
         ) from None
-    return (instant.replace(tzinfo=UTC) if instant.tzinfo is None else instant).astimezone(UTC)
 
 
 def _write(path: Path, drawing: str) -> None:

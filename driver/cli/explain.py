@@ -127,7 +127,7 @@ def _from_values(given: dict[str, Any], site: Site) -> Document:
 
     if len(given["at"]) > 1:
         raise ConfigError("--at is given more than once", code="command-line", remedy="give the instant of the reading")
-    utc = instant_of(given["at"][0] if given["at"] else None)
+    utc = _instant(given["at"][0] if given["at"] else None)
     zone_h = offset_h(load_zone(site.timezone), utc)
     shown = Shown(*(given[f"mount_{name}"] for name in ("latitude", "longitude", "offset", "date", "time")))
     read = rows(shown, site, zone_h, utc)
@@ -136,6 +136,20 @@ def _from_values(given: dict[str, Any], site: Site) -> Document:
     notes.append("what was not given is taken for right, and the offset for local minus UTC")
     right = "What the display shows is right, as far as it was given."
     return document("values", found.causes if found else (), right=right, settings=read, notes=notes)
+
+
+def _instant(at: str | None, where: str = "--at") -> datetime:
+    """The instant of a look. Raises ConfigError beyond the years for which the sky and the zones are known."""
+    from noonmark.driver.brief import FIRST_YEAR, LAST_YEAR
+
+    utc = instant_of(at, where)
+    if not FIRST_YEAR < utc.year < LAST_YEAR:
+        raise ConfigError(
+            f"{where if at else 'by the clock of this host it'} is {utc.year}: expected a year from {FIRST_YEAR + 1} "
+            f"to {LAST_YEAR - 1}",
+            code="year-out-of-range", remedy="mend the instant (UTC), or this host's clock",
+        )  # fmt: skip
+    return utc
 
 
 def _by_this_clock(utc: datetime) -> str:
@@ -192,12 +206,12 @@ def _looks(given: dict[str, Any]) -> list[Sighting]:
     times = at if len(at) == len(aimed) and at else (at or (None,)) * len(aimed)
     pairs = table(given["table"]) if given["table"] is not None else []
     pairs += [Pair(f"pair {number}", *one) for number, one in enumerate(zip(aimed, found, times, strict=True), 1)]
-    default = instant_of(at[0] if at else None)
+    default = _instant(at[0] if at else None)
     equinoxes = (given["aimed_equinox"] or given["equinox"], given["found_equinox"] or given["equinox"])
     return [
         Sighting(
             *position(one.aimed, one.where), *position(one.found, one.where),
-            instant_of(one.utc) if one.utc else default, *equinoxes,
+            _instant(one.utc, f"{one.where}: utc") if one.utc else default, *equinoxes,
         )
         for one in pairs
     ]  # fmt: skip

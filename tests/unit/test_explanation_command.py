@@ -99,6 +99,15 @@ def test_several_sightings_come_by_repeating_or_from_a_table(
     assert by_table["sighting"]["solution"]["hour_angle_deg"] == pytest.approx(15.0, abs=0.3)
 
 
+def test_a_wrong_instant_in_a_table_is_told_by_its_line(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    file = tmp_path / "looks.csv"
+    row = "05:35:17 -05:23:28,04:35:17 -05:23:28"
+    file.write_text(f"aimed,found,utc\n{row},2026-11-24T12:34:56Z\n{row},2026-11-24T25:00:00Z\n")
+    status, out, _ = run(capsys, *HERE, "--csv", str(file), "--json")
+    assert (status, json.loads(out)["code"]) == (2, "instant-malformed")
+    assert f"{file}, line 3: utc '2026-11-24T25:00:00Z' is no instant" in json.loads(out)["reason"]
+
+
 def test_the_equinox_of_each_position_can_be_told(capsys: pytest.CaptureFixture[str]) -> None:
     """(0 h, 0) of J2000 is, in 2026, 0.345 deg on in right ascension (26.9 years of 46.1 arcsec)."""
     pair = ("--aimed", "03:00:00 +00:00:00", "--found", "03:00:00 +00:00:00")
@@ -214,6 +223,9 @@ def test_two_records_of_one_minute_say_why_no_rate_is_told(capsys: pytest.Captur
         ((*HOUR_WEST, *AT, *AT), "--at is given 2 times for 1 pairs"),
         (("--aimed", "5.5 -05:23:28", "--found", "04:35:17 -05:23:28"), "pair 1: right ascension '5.5' could be"),
         ((*HOUR_WEST, "--at", "yesterday"), "is no instant"),
+        ((*HOUR_WEST, "--at", "9999-12-31T23:59:59-05:00"), "is no instant"),
+        ((*HOUR_WEST, "--at", "9999-12-31T23:59:59Z"), "expected a year from 1974 to 2099"),
+        (("--mount-offset", "9", "--at", "0001-01-01T00:00:00Z"), "--at is 1: expected a year from 1974"),
         ((*HOUR_WEST, "--uncertainty", "0"), "expected 0.1 to 600 arcmin"),
         ((*HOUR_WEST, "--axis", "polar"), "is not one of"),
         (("--mount-latitude", "north"), "latitude 'north' can't be read"),
