@@ -157,6 +157,14 @@ def test_one_value_of_a_display_is_enough(
     assert told["code"] == ("explained" if first else "nothing-wrong")
 
 
+def test_an_offsets_minutes_as_decimals_are_mended_at_the_offset(capsys: pytest.CaptureFixture[str]) -> None:
+    """10.3 for 10:30: nothing is wrong with the place, so the remedy must not send anyone there."""
+    first = document(capsys, *HERE, *AT, "--mount-offset", "10.3")["explanation"][0]
+    assert first["cause"] == "minutes-read-as-decimals"
+    assert "offset +10:30" in first["remedy"]
+    assert "latitude" not in first["remedy"]
+
+
 @pytest.mark.parametrize(
     ("shown", "told"),
     [
