@@ -130,9 +130,13 @@ def _from_values(given: dict[str, Any], site: Site) -> Document:
     utc = _instant(given["at"][0] if given["at"] else None)
     zone_h = offset_h(load_zone(site.timezone), utc)
     shown = Shown(*(given[f"mount_{name}"] for name in ("latitude", "longitude", "offset", "date", "time")))
-    read = rows(shown, site, zone_h, utc)
-    found = explain_rows(read, site, zone_h)
+    on_utc = rows(shown, site, 0.0, utc) if shown.offset is not None and shown.time is not None and zone_h else ()
+    holds_utc = bool(on_utc) and all(row.ok for row in on_utc if row.name not in ("latitude", "longitude"))
+    read = on_utc if holds_utc else rows(shown, site, zone_h, utc)
+    found = explain_rows(read, site, 0.0 if holds_utc else zone_h)
     notes = [] if given["at"] else [_by_this_clock(utc)]
+    if holds_utc:
+        notes.append("the mount holds offset 0 with UTC as its local time, which serves as well")
     notes.append("what was not given is taken for right, and the offset for local minus UTC")
     right = "What the display shows is right, as far as it was given."
     return document("values", found.causes if found else (), right=right, settings=read, notes=notes)

@@ -157,6 +157,18 @@ def test_one_value_of_a_display_is_enough(
     assert told["code"] == ("explained" if first else "nothing-wrong")
 
 
+def test_a_mount_that_is_kept_on_utc_is_right(capsys: pytest.CaptureFixture[str]) -> None:
+    """Offset 0 with UTC as local time is the same sky; beside it a wrong place is still found, and told by itself."""
+    on_utc = ("--mount-offset", "0", "--mount-time", "12:34:56", "--mount-date", "2026-11-24")
+    told = document(capsys, *HERE, *AT, *on_utc)
+    assert (told["code"], told["explanation"]) == ("nothing-wrong", [])
+    assert any("offset 0 with UTC" in note for note in told["notes"])
+    wrong = document(capsys, *HERE, *AT, *on_utc, "--mount-longitude", "141:36 W")["explanation"][0]
+    assert (wrong["cause"], wrong["together"]) == ("longitude-sign-reversed", [])
+    late = document(capsys, *HERE, *AT, *on_utc[:2], "--mount-time", "12:04:56")
+    assert late["code"] == "explained"
+
+
 def test_an_offsets_minutes_as_decimals_are_mended_at_the_offset(capsys: pytest.CaptureFixture[str]) -> None:
     """10.3 for 10:30: nothing is wrong with the place, so the remedy must not send anyone there."""
     first = document(capsys, *HERE, *AT, "--mount-offset", "10.3")["explanation"][0]
