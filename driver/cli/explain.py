@@ -167,6 +167,7 @@ def _from_sightings(given: dict[str, Any], site: Site) -> Document:
     from noonmark.driver.reasons.explain_document import SightingPart, document
     from noonmark.driver.reasons.sighting import SightingError
     from noonmark.driver.reasons.sighting_explanation import explain_sightings
+    from noonmark.driver.reasons.sighting_words import MORE_LIKELY_THAN_NOT
 
     if not 0.1 <= given["noise_arcmin"] <= 600.0:
         raise ConfigError(f"--uncertainty {given['noise_arcmin']:g}: expected 0.1 to 600 arcmin", code="command-line")
@@ -185,7 +186,7 @@ def _from_sightings(given: dict[str, Any], site: Site) -> Document:
         solution=answer.solution.model_dump() if answer.solution is not None else None,
         noise_arcmin=answer.noise_arcmin, axis=answer.axis, synced=answer.synced,
     )  # fmt: skip
-    right = bool(answer.explanation) and answer.sentence != answer.explanation[0].sentence
+    right = answer.right_confidence >= MORE_LIKELY_THAN_NOT
     told = document(
         "sighting", answer.explanation, right=answer.sentence, sighting=part, notes=notes, reason=answer.sentence
     )

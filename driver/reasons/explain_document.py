@@ -39,7 +39,8 @@ class ClockRatePart(BaseModel):
 
 class Document(BaseModel):
     """`reason`: the answer in one sentence. `explanation`: as in a result, the likeliest first; empty where nothing
-    is wrong. `notes`: what was assumed, and what this can't tell."""
+    is wrong, but for sightings, which leave other causes less likely and not excluded: there `code` tells, and it is
+    "nothing-wrong" where that is more likely than not. `notes`: what was assumed, and what this can't tell."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
 
