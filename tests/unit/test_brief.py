@@ -386,6 +386,13 @@ def test_the_site_may_come_from_a_site_file(tmp_path: Path) -> None:
         (CONFIGURATION + "[payload]\n", (), "payload"),
         (CONFIGURATION + PAYLOAD_TABLE.replace("capacity_kg", "capacity"), (), r"payload.capacity.*capacity_kg"),
         (CONFIGURATION + PAYLOAD_TABLE.replace("7.2", '"heavy"'), (), r"payload.loads.0.mass_kg"),
+        (CONFIGURATION + PAYLOAD_TABLE.replace("weights_kg", "weight_kg"), (), r"payload.weight_kg.*weights_kg"),
+        (CONFIGURATION + PAYLOAD_TABLE.replace("mass_kg", "weight_kg"), (), r"loads.0.weight_kg.*distance_mm, mass_kg"),
+        (
+            CONFIGURATION + re.sub(r"weights_kg = .*", "weights_kg = 5.0", PAYLOAD_TABLE),
+            (),
+            r"payload.weights_kg': expected a list in brackets; it is 5.0",
+        ),
         ("[mount]\nport = 'x'\n", (), r"\[site\]"),
         ("not toml", (), "not TOML"),
     ],
