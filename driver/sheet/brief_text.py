@@ -242,7 +242,8 @@ def _night(night: Night, change: ZoneChange | None, page: Page) -> list[str]:
     lines = row("Sun", f"{sun_text} (upper limb at -50', sea horizon)")
     for kind in ("dusk", "dawn"):
         events = [event for event in night.events if event.name.endswith(kind)]
-        lines += row(kind.capitalize(), _events(events, page, kind) or f"none: it gets no darker than {night.darkest}")
+        none = "it is dark throughout" if night.darkest == "dark" else f"it gets no darker than {night.darkest}"
+        lines += row(kind.capitalize(), _events(events, page, kind) or f"none: {none}")
     if any(event.name.endswith(("dusk", "dawn")) for event in night.events):
         lines += row("", "(the Sun's centre at -6, -12, -18 deg, airless)")
     lines += row("Sidereal time", _sidereal(night, page))
