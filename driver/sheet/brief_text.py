@@ -143,7 +143,7 @@ def _sightings(check: AzimuthCheck, page: Page) -> str:
     if not check.sightings:
         return f"none: {check.why}"
     rows = [f"{page.time(one.utc)} {one.azimuth_deg:.1f}/{one.altitude_deg:.0f}" for one in check.sightings]
-    named = "" if check.magnitude is None else f"{check.body}, magnitude {check.magnitude:.1f}; "
+    named = "" if check.magnitude is None else f"{check.body}, magnitude {round(check.magnitude, 1) + 0.0:.1f}; "
     return f"{named}azimuth/altitude, deg: {', '.join(rows)}"
 
 
