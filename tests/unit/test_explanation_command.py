@@ -13,6 +13,7 @@ import pytest
 from support.virtual import NIGHT, SITE, rig
 
 from noonmark.driver import check, cli
+from noonmark.driver.cli.table import show
 from noonmark.driver.reasons.causes_page import page
 from noonmark.driver.reasons.celestial_text import CoordinateError
 from noonmark.driver.reasons.shown_values import Shown, rows
@@ -229,6 +230,21 @@ def test_two_records_of_one_minute_say_why_no_rate_is_told(capsys: pytest.Captur
     told = document(capsys, "--record", files[0], "--record", files[1])
     assert told["clock_rate"] is None
     assert any("rate is not told" in note for note in told["notes"])
+
+
+def test_a_check_tells_a_person_what_the_mistake_does_and_what_to_do(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    state = right(NIGHT, SITE["latitude_deg"], SITE["longitude_deg"], 10.5)
+    state.offset_h = -10.5
+    built = rig(tmp_path, utc=NIGHT, state=state, receiver=False)
+    result = check(built.config, seams=built.seams)
+    show(result)
+    out = capsys.readouterr().out
+    assert "The offset's sign is reversed" in out
+    assert "deg on the sky at the equator; " in out
+    assert "the meridian is crossed 176.1 min too late" in out  # 21 h x 15.04107 - 360 deg, over 15.04107
+    assert f"what to do: {result.explanation[0].remedy}" in out
 
 
 # --- wrong command lines ----------------------------------------------------------------------------
