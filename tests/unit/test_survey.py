@@ -133,6 +133,24 @@ def test_a_place_of_two_zones_has_both() -> None:
     assert any("several time zones" in note for note in found.notes)
 
 
+def test_a_place_beside_a_border_has_the_zones_of_both_sides() -> None:
+    """South Australia ends at 141 deg east by its founding act (4 & 5 Will. IV c. 95, 1834): 300 m west of it."""
+    found = survey(around([(0.0, 0.0)] * 60, (-30.0, 140.9969, 100.0)))
+    assert found.timezones[0] == "Australia/Adelaide"
+    assert set(found.timezones) == {"Australia/Adelaide", "Australia/Sydney"}
+    assert any("border" in note and "Australia/Sydney" in note for note in found.notes)
+    assert survey(around([(0.0, 0.0)] * 60, (-30.0, 140.9, 100.0))).timezones == ("Australia/Adelaide",)
+
+
+def test_the_sea_off_a_land_is_no_zone_of_it() -> None:
+    """The zone map has a land's zone out to 12 nautical miles (22.2 km) off, east of Cape Byron to 153.866 deg east; a
+    boat 300 m within is not asked to choose the sea's nautical zone."""
+    found = survey(around([(0.0, 0.0)] * 60, (-28.6388, 153.863, 0.0)))
+    assert found.timezones == ("Australia/Sydney",)
+    beyond = survey(around([(0.0, 0.0)] * 60, (-28.6388, 153.869, 0.0)))
+    assert beyond.timezones == ("Etc/GMT-10", "Australia/Sydney")
+
+
 def test_a_missing_elevation_and_an_old_date_are_told() -> None:
     epochs = around([(0.0, 0.0)] * 60, altitude_m=None)
     assert survey(epochs).elevation_m is None
