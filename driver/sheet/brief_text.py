@@ -91,7 +91,7 @@ def _date_words(iso: str) -> str:
 def _daylight(typed: Keypad) -> str:
     if not typed.daylight:
         return "no daylight saving is in it: leave that off"
-    west = typed.standard_offset.translate(str.maketrans("+-", "-+"))
+    west = typed.standard_offset.translate(str.maketrans("+-", "-+")).replace("-00:00", "+00:00")
     return (
         f"daylight saving is in it; if it is asked for apart: on, and the offset {typed.standard_offset} h (east +) "
         f"or {west} h (west +)"
