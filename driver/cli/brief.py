@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from noonmark.driver.cli.printing import printing
 from noonmark.driver.config import ConfigError
 from noonmark.driver.zones import ZoneError, load_zone
 
@@ -36,12 +37,13 @@ def brief(config_file: str | None, at: str | None, as_json: bool, svg: Path | No
         from noonmark.driver.sheet.brief_svg import drawing
 
         _write(svg, drawing(sheet, zone))
-    if as_json:
-        click.echo(sheet.json_text())
-    else:
-        from noonmark.driver.sheet.brief_text import render
+    with printing():
+        if as_json:
+            click.echo(sheet.json_text())
+        else:
+            from noonmark.driver.sheet.brief_text import render
 
-        click.echo(render(sheet, zone=zone), nl=False)
+            click.echo(render(sheet, zone=zone), nl=False)
     return 0
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from noonmark.driver.cli.brief import instant_of
+from noonmark.driver.cli.printing import printing
 from noonmark.driver.config import ConfigError
 from noonmark.driver.site import Site
 
@@ -86,7 +87,8 @@ def explain(**given: Any) -> int:  # fmt: skip
     if given["list_causes"]:
         from noonmark.driver.reasons.causes_page import page
 
-        click.echo(page(), nl=False)
+        with printing():
+            click.echo(page(), nl=False)
         return 0
     try:
         answer = _answer(given)
@@ -94,7 +96,8 @@ def explain(**given: Any) -> int:  # fmt: skip
         raise ConfigError(str(error), code="coordinates-malformed", remedy="see: noonmark explain --help") from None
     except ZoneError as error:
         raise ConfigError(str(error), code="zone-unknown", remedy="use an IANA name") from None
-    click.echo(answer.json_text() if given["as_json"] else render(answer), nl=given["as_json"])
+    with printing():
+        click.echo(answer.json_text() if given["as_json"] else render(answer), nl=given["as_json"])
     return 0
 
 

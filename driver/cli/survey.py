@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 import click
 
+from noonmark.driver.cli.printing import printing
 from noonmark.driver.config import ConfigError
 from noonmark.driver.escaping import escape
 from noonmark.driver.interrupts import Interrupted, catching
@@ -83,10 +84,11 @@ def survey(
         return _failed("refused", error.code, str(error), error.remedy, found, as_json)
     except Interrupted as error:
         return _failed(error.exit_status, "interrupted", "interrupted; nothing was written", "", found, as_json)
-    if as_json:
-        click.echo(json.dumps(_document(0, "surveyed", "", "", found, written), indent=2))
-    else:
-        click.echo("\n".join(_lines(found, site, [_file_line(written)])))
+    with printing():
+        if as_json:
+            click.echo(json.dumps(_document(0, "surveyed", "", "", found, written), indent=2))
+        else:
+            click.echo("\n".join(_lines(found, site, [_file_line(written)])))
     return 0
 
 
