@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from noonmark.driver import config
 from noonmark.driver.config import ConfigError
-from noonmark.driver.sheet.balance import Payload
+from noonmark.driver.sheet.balance import Load, Payload
 from noonmark.driver.site import Site
 
 
@@ -52,10 +52,18 @@ def load_site(path: str | Path | None = None, *, environment: Mapping[str, str] 
 
 
 def explain_error(error: ValidationError, where: str) -> str:
-    first = error.errors()[0]
+    """The first thing wrong with the site or the payload; a key that is none first, since what it stands for then
+    seems to be missing."""
+    errors = error.errors()
+    first = next((one for one in errors if one["type"] == "extra_forbidden"), errors[0])
     key = ".".join(str(part) for part in first["loc"])
-    if first["type"] == "extra_forbidden" and first["loc"][0] == "payload":
-        return f"{where}: unknown key '{key}'; [payload] has {', '.join(sorted(Payload.model_fields))}"
+    if first["loc"][0] == "payload":
+        if first["type"] == "extra_forbidden":
+            table = "payload.loads" if "loads" in first["loc"] else "payload"
+            known = sorted((Load if "loads" in first["loc"] else Payload).model_fields)
+            return f"{where}: unknown key '{key}'; [{table}] has {', '.join(known)}"
+        if first["type"] == "tuple_type":
+            return f"{where}: '{key}': expected a list in brackets; it is {first['input']!r}"
     return config.explain_error(error, where)
 
 

@@ -33,6 +33,9 @@ COMMON_VERTICAL_M = 13.0
 """What all epochs may have in common and their scatter can't show: the 95% global average of the GPS Standard
 Positioning Service (Performance Standard, 5th edition, 2020: 8 m horizontal, 13 m vertical) [from memory]."""
 
+BORDER_M = 1000.0
+"""The zone map's borders are simplified: one that is nearer may run on either side (common practice, no source)."""
+
 MAX_SCATTER_M = 30.0
 MAX_HDOP = 5.0
 """A median dilution above this is called poor (common practice, no source)."""
@@ -244,7 +247,7 @@ def _conclude(found: Placed, epochs: Sequence[Epoch], drift_m: float) -> Survey:
     elevation = statistics.median(heights) if heights else None
     scatter = percentile_95(found.distances_m())
     known = [epoch.hdop for epoch in found.epochs if epoch.hdop is not None]
-    keys = zones.zones_at(longitude, latitude)
+    keys = _zones_around(latitude, longitude)
     vertical = None
     if elevation is not None:
         vertical = math.hypot(COMMON_VERTICAL_M, percentile_95([abs(height - elevation) for height in heights]))
@@ -270,6 +273,16 @@ def _conclude(found: Placed, epochs: Sequence[Epoch], drift_m: float) -> Survey:
     )
 
 
+def _zones_around(latitude_deg: float, longitude_deg: float) -> tuple[str, ...]:
+    """The zones of a place, then those that begin within a kilometre; at sea off a coast no other nautical ones."""
+    keys = dict.fromkeys(zones.zones_at(longitude_deg, latitude_deg))
+    plane = Tangent(latitude_deg, longitude_deg)
+    for turn in (number * math.pi / 4.0 for number in range(8)):
+        latitude, longitude = plane.place_deg(BORDER_M * math.sin(turn), BORDER_M * math.cos(turn))
+        keys |= dict.fromkeys(key for key in zones.zones_at(longitude, latitude) if not key.startswith("Etc/"))
+    return tuple(keys)
+
+
 ASSUMPTIONS = (
     f"the radius is the root of the squares of the epochs' own scatter (95%, not divided by their number, since "
     f"neighbouring epochs err alike) and of {COMMON_RADIUS_M:.0f} m that all of them may have in common (GPS Standard "
@@ -284,7 +297,10 @@ def _notes(found: Placed, elevation: float | None, keys: Sequence[str]) -> list[
     if elevation is None:
         notes.append("the receiver gave no elevation: elevation_m is left out; add it by hand from a map")
     if len(keys) > 1:
-        notes.append(f"the position has several time zones: {', '.join(keys)}; the first is taken, check which is kept")
+        notes.append(
+            f"the position has several time zones, or a border within {BORDER_M / 1000.0:g} km: {', '.join(keys)}; the "
+            "first is taken, check which is kept there (--timezone KEY)"
+        )
     if any(key.startswith("Etc/") for key in keys):
         notes.append("the position is at sea by the zone map: a nautical zone is taken")
     utc = found.fixes[-1].utc

@@ -12,6 +12,7 @@ from noonmark.protocols.epochs import Epoch
 from noonmark.protocols.seams import Clock, Stream
 
 Kind = Literal["nmea", "gpsd"]
+NAMES: dict[Kind, str] = {"nmea": "NMEA sentences", "gpsd": "the GNSS daemon's reports"}
 
 QUIET_S = 0.3
 """A burst is over when nothing came for so long."""
@@ -92,7 +93,8 @@ def _progress(elapsed_s: float, duration_s: float, epochs: list[Epoch]) -> Progr
 
 
 def recorded(path: Path, kind: Kind) -> list[Epoch]:
-    """The epochs of a recording: the raw bytes as they came. Raises SurveyError for a file that can't be read."""
+    """The epochs of a recording: the raw bytes as they came. Raises SurveyError for a file that can't be read, and for
+    one without any."""
     assembler = assembler_for(kind)
     epochs: list[Epoch] = []
     read = 0
@@ -107,4 +109,11 @@ def recorded(path: Path, kind: Kind) -> list[Epoch]:
         raise SurveyError(
             "recording-unreadable", f"{path} can't be read: {error.strerror}", "check the name given to --from"
         ) from None
-    return epochs + assembler.finish()
+    epochs += assembler.finish()
+    if not epochs:
+        raise SurveyError(
+            "recording-empty",
+            f"{path} holds no epoch of {NAMES[kind]}",
+            "record the bytes as they come, or mend --source",
+        )
+    return epochs

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from noonmark.driver.cli.printing import printing
 from noonmark.driver.config import ConfigError
 from noonmark.driver.zones import ZoneError, load_zone
 
@@ -36,26 +37,28 @@ def brief(config_file: str | None, at: str | None, as_json: bool, svg: Path | No
         from noonmark.driver.sheet.brief_svg import drawing
 
         _write(svg, drawing(sheet, zone))
-    if as_json:
-        click.echo(sheet.json_text())
-    else:
-        from noonmark.driver.sheet.brief_text import render
+    with printing():
+        if as_json:
+            click.echo(sheet.json_text())
+        else:
+            from noonmark.driver.sheet.brief_text import render
 
-        click.echo(render(sheet, zone=zone), nl=False)
+            click.echo(render(sheet, zone=zone), nl=False)
     return 0
 
 
-def instant_of(at: str | None) -> datetime:
-    """The instant that --at names; without a zone it is UTC. None is now, by this host's clock."""
+def instant_of(at: str | None, where: str = "--at") -> datetime:
+    """The instant that --at, or what `where` names, tells; without a zone it is UTC. None is now, by this host's
+    clock."""
     if at is None:
         return datetime.now(UTC)
     try:
         instant = datetime.fromisoformat(at)
-    except ValueError:
+        return (instant.replace(tzinfo=UTC) if instant.tzinfo is None else instant).astimezone(UTC)
+    except (ValueError, OverflowError):  # in the first and the last year a zone leads out of the calendar
         raise ConfigError(
-            f"--at {at[:60]!a} is no instant", code="instant-malformed", remedy="write it as 2026-11-24T08:03:12Z"
+            f"{where} {at[:60]!a} is no instant", code="instant-malformed", remedy="write it as 2026-11-24T08:03:12Z"
         ) from None
-    return (instant.replace(tzinfo=UTC) if instant.tzinfo is None else instant).astimezone(UTC)
 
 
 def _write(path: Path, drawing: str) -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from noonmark.driver.cli.brief import instant_of
+from noonmark.driver.cli.printing import printing
 from noonmark.driver.config import ConfigError
 from noonmark.driver.site import Site
 
@@ -86,7 +87,8 @@ def explain(**given: Any) -> int:  # fmt: skip
     if given["list_causes"]:
         from noonmark.driver.reasons.causes_page import page
 
-        click.echo(page(), nl=False)
+        with printing():
+            click.echo(page(), nl=False)
         return 0
     try:
         answer = _answer(given)
@@ -94,7 +96,8 @@ def explain(**given: Any) -> int:  # fmt: skip
         raise ConfigError(str(error), code="coordinates-malformed", remedy="see: noonmark explain --help") from None
     except ZoneError as error:
         raise ConfigError(str(error), code="zone-unknown", remedy="use an IANA name") from None
-    click.echo(answer.json_text() if given["as_json"] else render(answer), nl=given["as_json"])
+    with printing():
+        click.echo(answer.json_text() if given["as_json"] else render(answer), nl=given["as_json"])
     return 0
 
 
@@ -127,15 +130,33 @@ def _from_values(given: dict[str, Any], site: Site) -> Document:
 
     if len(given["at"]) > 1:
         raise ConfigError("--at is given more than once", code="command-line", remedy="give the instant of the reading")
-    utc = instant_of(given["at"][0] if given["at"] else None)
+    utc = _instant(given["at"][0] if given["at"] else None)
     zone_h = offset_h(load_zone(site.timezone), utc)
     shown = Shown(*(given[f"mount_{name}"] for name in ("latitude", "longitude", "offset", "date", "time")))
-    read = rows(shown, site, zone_h, utc)
-    found = explain_rows(read, site, zone_h)
+    on_utc = rows(shown, site, 0.0, utc) if shown.offset is not None and shown.time is not None and zone_h else ()
+    holds_utc = bool(on_utc) and all(row.ok for row in on_utc if row.name not in ("latitude", "longitude"))
+    read = on_utc if holds_utc else rows(shown, site, zone_h, utc)
+    found = explain_rows(read, site, 0.0 if holds_utc else zone_h)
     notes = [] if given["at"] else [_by_this_clock(utc)]
+    if holds_utc:
+        notes.append("the mount holds offset 0 with UTC as its local time, which serves as well")
     notes.append("what was not given is taken for right, and the offset for local minus UTC")
     right = "What the display shows is right, as far as it was given."
     return document("values", found.causes if found else (), right=right, settings=read, notes=notes)
+
+
+def _instant(at: str | None, where: str = "--at") -> datetime:
+    """The instant of a look. Raises ConfigError beyond the years for which the sky and the zones are known."""
+    from noonmark.driver.brief import FIRST_YEAR, LAST_YEAR
+
+    utc = instant_of(at, where)
+    if not FIRST_YEAR < utc.year < LAST_YEAR:
+        raise ConfigError(
+            f"{where if at else 'by the clock of this host it'} is {utc.year}: expected a year from {FIRST_YEAR + 1} "
+            f"to {LAST_YEAR - 1}",
+            code="year-out-of-range", remedy="mend the instant (UTC), or this host's clock",
+        )  # fmt: skip
+    return utc
 
 
 def _by_this_clock(utc: datetime) -> str:
@@ -149,6 +170,7 @@ def _from_sightings(given: dict[str, Any], site: Site) -> Document:
     from noonmark.driver.reasons.explain_document import SightingPart, document
     from noonmark.driver.reasons.sighting import SightingError
     from noonmark.driver.reasons.sighting_explanation import explain_sightings
+    from noonmark.driver.reasons.sighting_words import MORE_LIKELY_THAN_NOT
 
     if not 0.1 <= given["noise_arcmin"] <= 600.0:
         raise ConfigError(f"--uncertainty {given['noise_arcmin']:g}: expected 0.1 to 600 arcmin", code="command-line")
@@ -167,7 +189,7 @@ def _from_sightings(given: dict[str, Any], site: Site) -> Document:
         solution=answer.solution.model_dump() if answer.solution is not None else None,
         noise_arcmin=answer.noise_arcmin, axis=answer.axis, synced=answer.synced,
     )  # fmt: skip
-    right = bool(answer.explanation) and answer.sentence != answer.explanation[0].sentence
+    right = answer.right_confidence >= MORE_LIKELY_THAN_NOT
     told = document(
         "sighting", answer.explanation, right=answer.sentence, sighting=part, notes=notes, reason=answer.sentence
     )
@@ -192,12 +214,12 @@ def _looks(given: dict[str, Any]) -> list[Sighting]:
     times = at if len(at) == len(aimed) and at else (at or (None,)) * len(aimed)
     pairs = table(given["table"]) if given["table"] is not None else []
     pairs += [Pair(f"pair {number}", *one) for number, one in enumerate(zip(aimed, found, times, strict=True), 1)]
-    default = instant_of(at[0] if at else None)
+    default = _instant(at[0] if at else None)
     equinoxes = (given["aimed_equinox"] or given["equinox"], given["found_equinox"] or given["equinox"])
     return [
         Sighting(
             *position(one.aimed, one.where), *position(one.found, one.where),
-            instant_of(one.utc) if one.utc else default, *equinoxes,
+            _instant(one.utc, f"{one.where}: utc") if one.utc else default, *equinoxes,
         )
         for one in pairs
     ]  # fmt: skip

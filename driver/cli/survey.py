@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 import click
 
+from noonmark.driver.cli.printing import printing
 from noonmark.driver.config import ConfigError
 from noonmark.driver.escaping import escape
 from noonmark.driver.interrupts import Interrupted, catching
@@ -66,23 +67,28 @@ def survey(
     """Average a GNSS position into a site file. Let the receiver stand where the mount stands, and wait."""
     _check_options(source, port, recording, duration_s, out, name, timezone)
     found: Survey | None = None
+    site: Site | None = None
     try:
         epochs = _epochs(source, port, baud, recording, duration_s)
         found = conclude(epochs)
         site = site_of(found, name=name, timezone=timezone or found.timezones[0])
         written = None if out is None else write(out, found, site, replace=replace)
     except SurveyError as error:
-        return _failed("untrusted", error.code, str(error), error.remedy, found, as_json)
+        outcome: Literal["untrusted"] | int = 2 if error.code == "recording-unreadable" else "untrusted"
+        return _failed(outcome, error.code, str(error), error.remedy, found, as_json)
     except StreamError as error:
         return _failed("unreachable", error.code, str(error), error.remedy, found, as_json)
     except SiteFileError as error:
+        if found is not None and site is not None and not as_json:  # what was listened for is not lost with the file
+            click.echo("\n".join(_lines(found, site, [f"nothing was written: {error}"])))
         return _failed("refused", error.code, str(error), error.remedy, found, as_json)
     except Interrupted as error:
         return _failed(error.exit_status, "interrupted", "interrupted; nothing was written", "", found, as_json)
-    if as_json:
-        click.echo(json.dumps(_document(0, "surveyed", "", "", found, written), indent=2))
-    else:
-        click.echo("\n".join(_lines(found, site, written)))
+    with printing():
+        if as_json:
+            click.echo(json.dumps(_document(0, "surveyed", "", "", found, written), indent=2))
+        else:
+            click.echo("\n".join(_lines(found, site, [_file_line(written)])))
     return 0
 
 
@@ -102,6 +108,8 @@ def _check_options(
         )
     if out is not None and out.is_dir():
         raise ConfigError(f"--out {out} is a folder", remedy="name a file in it, site.toml")
+    if out is not None and not out.parent.is_dir():
+        raise ConfigError(f"--out {out}: there is no folder {out.parent}", remedy="make it, or name another")
     if not name.isprintable() or len(name) > Site.model_fields["name"].metadata[0].max_length:
         raise ConfigError("--name: expected at most 80 printable characters")
     if timezone is not None:
@@ -175,7 +183,8 @@ def _failed(
     return status
 
 
-def _lines(found: Survey, site: Site, written: Written | None) -> list[str]:
+def _lines(found: Survey, site: Site, file: list[str]) -> list[str]:
+    """The survey as text; `file`: what became of the site file."""
     from noonmark.driver.sheet.brief_page import row, section
 
     forms = found.forms
@@ -201,15 +210,13 @@ def _lines(found: Survey, site: Site, written: Written | None) -> list[str]:
     lines += section("ASSUMED", [line for text in found.assumptions for line in row("-", text)])
     if found.notes:
         lines += section("MIND", [line for text in found.notes for line in row("!", text)])
-    return lines + section("FILE", _file_lines(written))
+    return lines + section("FILE", [line for text in file for line in row("", text)])
 
 
-def _file_lines(written: Written | None) -> list[str]:
-    from noonmark.driver.sheet.brief_page import row
-
+def _file_line(written: Written | None) -> str:
     if written is None:
-        return row("", "nothing was written; --out site.toml writes it")
+        return "nothing was written; --out site.toml writes it"
     if not written.changed:
-        return row("", f"{written.path} says this place already and was left as it is")
+        return f"{written.path} says this place already and was left as it is"
     kept = f"; the earlier one is kept as {written.kept}" if written.kept else ""
-    return row("", f"written into {written.path}{kept}")
+    return f"written into {written.path}{kept}"

@@ -7,6 +7,7 @@ import sys
 from collections.abc import Iterable
 
 from noonmark.driver.escaping import escape
+from noonmark.driver.reasons.explain_document import effects
 from noonmark.driver.result import Result, SettingRow
 from noonmark.protocols import sexagesimal
 
@@ -40,9 +41,12 @@ def show(result: Result) -> None:
         console.print(Text(f"  what to do: {_plain(result.remedy)}"))
     if result.explanation and result.outcome != "confirmed":
         console.print(Text("likely cause:"))
-        for cause in result.explanation[:6]:
-            sky = f" ({cause.sky_error_deg:.2f} deg on the sky)" if cause.sky_error_deg is not None else ""
-            console.print(Text(f"  {_plain(cause.sentence)}{sky}"))
+        for number, cause in enumerate(result.explanation[:6]):
+            console.print(Text(f"  {_plain(cause.sentence)}"))
+            if told := "; ".join(effects(cause)):
+                console.print(Text(f"    {told}"))
+            if number == 0 or cause.source is not None:
+                console.print(Text(f"    what to do: {_plain(cause.remedy)}"))
     if result.settings:
         table = Table(box=None, pad_edge=False, header_style="bold")
         for name, justify in (("setting", "left"), ("expected", "right"), ("read", "right"),

@@ -36,6 +36,7 @@ _HOUR = "an hour is 15.041 deg of hour angle; none where offset and local time a
 _OFFSET_REMEDY = "set the offset to the zone's of today, and the time after it"
 _CLOCK_REMEDY = "set the local time from a clock that is kept"
 _PLACE_REMEDY = "set latitude and longitude to the surveyed site's"
+_FORM_REMEDY = "set it again in the form that is asked for: whole degrees (or hours) and minutes apart, or decimals"
 _DATE_REMEDY = "set the date, then the time"
 
 ROWS: tuple[Cause, ...] = (
@@ -77,10 +78,10 @@ ROWS: tuple[Cause, ...] = (
           "each holds the other's value", "longitude minus latitude, in hour angle", _PLACE_REMEDY,
           ("mount", "source", "sighting")),
     Cause("minutes-read-as-decimals", "Degrees and minutes were entered as decimal degrees.",
-          "31 deg 57 min is held as 31.57 deg; an offset of 9:30 as 9.3", "up to 0.4 deg", _PLACE_REMEDY,
-          ("mount", "source", "sighting")),
+          "31 deg 57 min is held as 31.57 deg; an offset of 9:30 as 9.3", "up to 0.4 deg; an offset's 4.5 deg",
+          _FORM_REMEDY, ("mount", "source", "sighting")),
     Cause("decimals-read-as-minutes", "Decimal degrees were entered as degrees and minutes.",
-          "31.57 deg is held as 31 deg 57 min", "up to 0.4 deg", _PLACE_REMEDY, ("mount", "source", "sighting")),
+          "31.57 deg is held as 31 deg 57 min", "up to 0.4 deg", _FORM_REMEDY, ("mount", "source", "sighting")),
     Cause("coordinate-mistyped", "One coordinate of the place is wrong, as by a mistyped digit.",
           "latitude or longitude is off, the other right", "a longitude's error is the hour angle's", _PLACE_REMEDY,
           ("mount", "sighting")),

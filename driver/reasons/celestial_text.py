@@ -16,15 +16,15 @@ class CoordinateError(ValueError):
 _EXAMPLE = 'as "05:35:17.3 -05:23:28", "5h35m17.3s -5d23m28s", "83.82d -5.391" or "5.588h -5.391"'
 _NUMBER = r"\d+(?:\.\d+)?"
 _SEXAGESIMAL = re.compile(
-    rf"(?P<sign>[+-]?)(?P<whole>\d+)(?P<unit>[hd°:*\s])\s*(?P<minutes>{_NUMBER})"
-    rf"(?:[m'′:\s]\s*(?P<seconds>{_NUMBER})?\s*[s\"″]?)?[m'′]?"
+    rf"(?P<sign>[+-]?)(?P<whole>\d+)\s*(?P<unit>[hd°:*\s])\s*(?P<minutes>{_NUMBER})"
+    rf"(?:\s*[m'′:\s]\s*(?P<seconds>{_NUMBER})?\s*[s\"″]?)?\s*[m'′]?"
 )
 _DECIMAL = re.compile(rf"(?P<sign>[+-]?)(?P<value>{_NUMBER})\s*(?P<unit>[hd°]?)")
 
 
 def parse_position(text: str) -> tuple[float, float]:
     """(right ascension in hours, 0 <= value < 24; declination in degrees). Raises CoordinateError."""
-    ascension, declination = _halves(text.strip().replace("\u2212", "-"))
+    ascension, declination = _halves(text.strip().replace("\u2212", "-").lower())
     hours = _ascension_h(ascension)
     degrees = angle_deg(declination, "declination", 90.0)
     return hours, degrees

@@ -39,7 +39,8 @@ class ClockRatePart(BaseModel):
 
 class Document(BaseModel):
     """`reason`: the answer in one sentence. `explanation`: as in a result, the likeliest first; empty where nothing
-    is wrong. `notes`: what was assumed, and what this can't tell."""
+    is wrong, but for sightings, which leave other causes less likely and not excluded: there `code` tells, and it is
+    "nothing-wrong" where that is more likely than not. `notes`: what was assumed, and what this can't tell."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
 
@@ -106,17 +107,20 @@ def _lines(answer: Document) -> Iterator[str]:
 
 
 def _numbers(first: CauseValue) -> Iterator[str]:
-    told = [f"likely to {first.confidence:.1%}"]
-    if first.hour_angle_error_deg is not None:
-        told.append(f"hour angle off by {first.hour_angle_error_deg:+.2f} deg")
-    if first.sky_error_deg is not None:
-        told.append(f"{first.sky_error_deg:.2f} deg on the sky at the equator")
-    if first.sky_error_at_pointing_deg is not None:
-        told.append(f"{first.sky_error_at_pointing_deg:.2f} deg where it points")
-    if first.flip_error_min:
-        way = "late" if first.flip_error_min > 0 else "early"
-        told.append(f"the meridian is crossed {abs(first.flip_error_min):.1f} min too {way}")
-    yield "  " + "; ".join(told)
+    yield "  " + "; ".join((f"likely to {first.confidence:.1%}", *effects(first)))
+
+
+def effects(cause: CauseValue) -> Iterator[str]:
+    """What a cause does, in numbers: to the hour angle, on the sky, to the meridian flip."""
+    if cause.hour_angle_error_deg is not None:
+        yield f"hour angle off by {cause.hour_angle_error_deg:+.2f} deg"
+    if cause.sky_error_deg is not None:
+        yield f"{cause.sky_error_deg:.2f} deg on the sky at the equator"
+    if cause.sky_error_at_pointing_deg is not None:
+        yield f"{cause.sky_error_at_pointing_deg:.2f} deg where it points"
+    if cause.flip_error_min:
+        way = "late" if cause.flip_error_min > 0 else "early"
+        yield f"the meridian is crossed {abs(cause.flip_error_min):.1f} min too {way}"
 
 
 def _sighting(part: SightingPart) -> Iterator[str]:

@@ -108,7 +108,7 @@ def explain_sightings(
     seen = _seen(places)
     first = causes[0] if causes and causes[0].confidence > right else None
     return SightingExplanation(
-        sentence=words.headline(first, right, seen[0].separation_deg, noise_arcmin, synced),
+        sentence=words.headline(first, causes, right, max(one.separation_deg for one in seen), noise_arcmin, synced),
         right_confidence=round(right, 4),
         explanation=tuple(causes[:TOLD]),
         seen=seen,

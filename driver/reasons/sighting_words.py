@@ -11,7 +11,7 @@ from noonmark.driver.conventions import SIDEREAL_PER_SOLAR
 from noonmark.driver.reasons import tube
 from noonmark.driver.reasons.causes import CAUSES
 from noonmark.driver.reasons.sighting import Axis, Scene
-from noonmark.driver.reasons.sighting_fit import Fitted
+from noonmark.driver.reasons.sighting_fit import SMALL_AXIS_DEG, Fitted
 from noonmark.driver.result import CauseValue
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 ON_THE_MERIDIAN_DEG = 15.0
 FOR_THE_AXIS = 3
+MORE_LIKELY_THAN_NOT = 0.5
 FREE_HOUR_ANGLE = ("clock-off", "coordinate-mistyped", "offset-hours-wrong")
 SAME = (
     "to a sighting a wrong clock, offset, longitude or home position and a bad sync are one and the same: an error of "
@@ -35,11 +36,18 @@ SYNCED_HORIZON = (
 )
 
 
-def headline(first: CauseValue | None, right: float, separation_deg: float, noise_arcmin: float, synced: bool) -> str:
-    """The answer, in one sentence."""
+def headline(
+    first: CauseValue | None, causes: Sequence[CauseValue], right: float, separation_deg: float, noise_arcmin: float,
+    synced: bool,
+) -> str:  # fmt: skip
+    """The answer, in one sentence. `separation_deg`: of the sighting that is furthest off."""
     if first is not None:
         return first.sentence
-    within = f"the tube was {separation_deg:.2f} deg from where it was sent, as {noise_arcmin:g} arcmin a look allow"
+    within = f"the tube was {separation_deg:.2f} deg from where it was sent, as {noise_arcmin:g} arcmin a look"
+    within += f" and an axis {SMALL_AXIS_DEG:g} deg off, each way, allow"
+    if right < MORE_LIKELY_THAN_NOT:
+        other = f" {causes[0].cause} with {causes[0].confidence:.0%}" if causes else ""
+        return f"It may be that nothing is wrong, but with odds of {right:.0%} only, against{other}: {within}."
     if synced:
         return f"Since its sync the mount points where it should: {within}. This clears neither clock nor place."
     return f"The mount points where it should: {within}."
@@ -119,7 +127,8 @@ def advice(
         yield SYNCED if axis == "equatorial" else SYNCED_HORIZON
     elif first is not None and first.hour_angle_error_deg not in (None, 0.0) and "polar-axis-off" not in first.together:
         yield SAME
-    yield from _one_more(places, synced, first, causes)
+    doubted = causes[0] if causes and right < MORE_LIKELY_THAN_NOT else None
+    yield from _one_more(places, synced, first or doubted, causes)
     if solution is not None:
         yield from _undetermined(solution)
     yield _refraction(places)
@@ -131,6 +140,7 @@ def _one_more(places: Scene, synced: bool, first: CauseValue | None, causes: Seq
     other = "4 to 6 hours of hour angle away"
     meridian = bool(np.all(np.abs(places.hour_angle_deg) <= ON_THE_MERIDIAN_DEG))
     of_axis = any("polar-axis-off" in (one.cause, *one.together) for one in causes)
+    of_axis = of_axis or "polar-axis-off" in first.indistinguishable
     of_hours = first.cause in FREE_HOUR_ANGLE or first.cause == "polar-axis-off"
     if meridian and (of_axis or of_hours):
         yield (

@@ -91,7 +91,7 @@ def _date_words(iso: str) -> str:
 def _daylight(typed: Keypad) -> str:
     if not typed.daylight:
         return "no daylight saving is in it: leave that off"
-    west = typed.standard_offset.translate(str.maketrans("+-", "-+"))
+    west = typed.standard_offset.translate(str.maketrans("+-", "-+")).replace("-00:00", "+00:00")
     return (
         f"daylight saving is in it; if it is asked for apart: on, and the offset {typed.standard_offset} h (east +) "
         f"or {west} h (west +)"
@@ -143,7 +143,7 @@ def _sightings(check: AzimuthCheck, page: Page) -> str:
     if not check.sightings:
         return f"none: {check.why}"
     rows = [f"{page.time(one.utc)} {one.azimuth_deg:.1f}/{one.altitude_deg:.0f}" for one in check.sightings]
-    named = "" if check.magnitude is None else f"{check.body}, magnitude {check.magnitude:.1f}; "
+    named = "" if check.magnitude is None else f"{check.body}, magnitude {round(check.magnitude, 1) + 0.0:.1f}; "
     return f"{named}azimuth/altitude, deg: {', '.join(rows)}"
 
 
@@ -242,7 +242,8 @@ def _night(night: Night, change: ZoneChange | None, page: Page) -> list[str]:
     lines = row("Sun", f"{sun_text} (upper limb at -50', sea horizon)")
     for kind in ("dusk", "dawn"):
         events = [event for event in night.events if event.name.endswith(kind)]
-        lines += row(kind.capitalize(), _events(events, page, kind) or f"none: it gets no darker than {night.darkest}")
+        none = "it is dark throughout" if night.darkest == "dark" else f"it gets no darker than {night.darkest}"
+        lines += row(kind.capitalize(), _events(events, page, kind) or f"none: {none}")
     if any(event.name.endswith(("dusk", "dawn")) for event in night.events):
         lines += row("", "(the Sun's centre at -6, -12, -18 deg, airless)")
     lines += row("Sidereal time", _sidereal(night, page))

@@ -24,7 +24,7 @@ RISE_SET_DEG = -50.0 / 60.0
 HORIZON_REFRACTION_DEG = 34.0 / 60.0
 TWILIGHTS: tuple[tuple[str, float], ...] = (("civil", -6.0), ("nautical", -12.0), ("astronomical", -18.0))
 
-DAY = timedelta(hours=24)
+DAY, HOUR = timedelta(hours=24), timedelta(hours=1)
 _STEP = timedelta(minutes=5)
 
 SunState = Literal["rises and sets", "stays up", "stays down"]
@@ -98,8 +98,19 @@ def solar_noon_before(site: Site, instant: datetime) -> datetime:
 
 
 def night(site: Site, instant: datetime) -> Night:
-    """The night under way at an aware instant, or by day the one to come."""
-    start = solar_noon_before(site, instant)
+    """The night under way at an aware instant, or by day the one to come.
+
+    Where the Sun stays down no sunrise ends a night: there it is over when less than an hour of its darkest part is
+    left.
+    """
+    found = _night_from(site, solar_noon_before(site, instant))
+    if found.sun == "stays down" and found.dark[-1].end - instant < HOUR:
+        return _night_from(site, found.end)
+    return found
+
+
+def _night_from(site: Site, start: datetime) -> Night:
+    """The night from a solar noon on."""
     grid = [start + number * _STEP for number in range(DAY // _STEP + 1)]
     frame = Frame(site, grid)
     sun, moon = frame.track("sun"), frame.track("moon")

@@ -202,6 +202,20 @@ def test_stdout_that_is_full_is_told_on_stderr(place: Place) -> None:
     assert b"space" in done.stderr.lower(), done.stderr
 
 
+@pytest.mark.parametrize("verb", ["brief", "explain"])
+def test_a_full_stdout_is_no_fault_of_ours_in_verbs_without_a_mount(place: Place, verb: str) -> None:
+    """It asked for a report of a fault, with a traceback in a file."""
+    extra = ["--mount-offset", "0"] if verb == "explain" else []
+    with open("/dev/full", "wb") as full:  # noqa: PTH123
+        done = subprocess.run(
+            [sys.executable, "-m", "noonmark.driver", verb, *extra, "--config", simulated(place, "sim:")],
+            env=place.environment(), stdout=full, stderr=subprocess.PIPE, timeout=END_S, check=False,
+        )  # fmt: skip
+    assert done.returncode == 70
+    assert b"can't be written to stdout" in done.stderr, done.stderr
+    assert b"report it" not in done.stderr, done.stderr
+
+
 def test_a_mounts_port_never_takes_the_number_of_a_closed_stdout_or_stderr(place: Place) -> None:
     """Started with all three closed, as by a careless daemon: the mount hears nothing but questions."""
     mount = place.mount()

@@ -386,6 +386,13 @@ def test_the_site_may_come_from_a_site_file(tmp_path: Path) -> None:
         (CONFIGURATION + "[payload]\n", (), "payload"),
         (CONFIGURATION + PAYLOAD_TABLE.replace("capacity_kg", "capacity"), (), r"payload.capacity.*capacity_kg"),
         (CONFIGURATION + PAYLOAD_TABLE.replace("7.2", '"heavy"'), (), r"payload.loads.0.mass_kg"),
+        (CONFIGURATION + PAYLOAD_TABLE.replace("weights_kg", "weight_kg"), (), r"payload.weight_kg.*weights_kg"),
+        (CONFIGURATION + PAYLOAD_TABLE.replace("mass_kg", "weight_kg"), (), r"loads.0.weight_kg.*distance_mm, mass_kg"),
+        (
+            CONFIGURATION + re.sub(r"weights_kg = .*", "weights_kg = 5.0", PAYLOAD_TABLE),
+            (),
+            r"payload.weights_kg': expected a list in brackets; it is 5.0",
+        ),
         ("[mount]\nport = 'x'\n", (), r"\[site\]"),
         ("not toml", (), "not TOML"),
     ],
@@ -425,3 +432,11 @@ def test_the_sheet_is_made_without_astropy_and_without_a_network(configuration: 
 def test_a_change_value_is_what_the_zone_says() -> None:
     change = zones.next_change(_zone(), EVENING)
     assert change == Change(at("2027-04-03T16:30:00+00:00"), 10.5, 9.5)
+
+
+def test_no_zero_bears_a_minus() -> None:
+    """Summer time on Greenwich: the standard offset is 0 in either habit, and a keypad has no minus for it."""
+    site = Site(name="", latitude_deg=51.4779, longitude_deg=0.0, timezone="Europe/London")
+    text = page(site, at("2026-07-24T20:00:00+00:00"))
+    assert "+00:00 h (east +) or +00:00 h (west +)" in " ".join(text.split())
+    assert "-00:00" not in text

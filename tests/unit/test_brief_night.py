@@ -12,8 +12,10 @@ import skyfield_data
 from skyfield import almanac
 from skyfield.api import Loader, wgs84
 
+from noonmark.driver.sheet.azimuths import star_check
 from noonmark.driver.sheet.night import RISE_SET_DEG, Night, night, solar_noon_before
 from noonmark.driver.site import Site
+from noonmark.driver.zones import load_zone
 
 DATES = ("2026-01-15", "2026-06-21", "2026-11-24", "2034-09-01")
 TEMPERATE = [(-31.8571, 141.6034), (0.0, 179.9), (-45.0, -70.0), (59.9, 10.0)]
@@ -181,3 +183,17 @@ def test_a_polar_twilight_without_end_has_no_dusk() -> None:
     assert (found.sun, found.darkest) == ("stays down", "civil twilight")
     assert found.sidereal_dusk_h is None
     assert [span.hours for span in found.dark] == [24.0]
+
+
+@pytest.mark.parametrize(
+    ("latitude_deg", "instant"),
+    [(70.0, "2026-12-21T09:30:00+00:00"), (-90.0, "2026-06-21T12:00:00+00:00"), (78.0, "2026-12-21T09:00:00+00:00")],
+)
+def test_where_no_sunrise_ends_it_a_night_that_is_over_is_not_tonights(latitude_deg: float, instant: str) -> None:
+    """In the polar night of a late morning the night before was shown: its dusk yesterday, no hour left of it."""
+    place = site(latitude_deg, 0.0)
+    found = night(place, at(instant))
+    assert found.sun == "stays down"
+    assert found.dark[-1].end > at(instant) + timedelta(hours=1)
+    assert found.start < at(instant) + timedelta(hours=4)
+    assert star_check(place, load_zone("Etc/UTC"), at(instant), found).sightings

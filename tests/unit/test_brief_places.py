@@ -187,6 +187,16 @@ def test_the_stars_are_those_of_the_catalogue(hip: int, ra_rad: float, dec_rad: 
     assert back_dec_deg == pytest.approx(math.degrees(dec_rad), abs=3e-6)
 
 
+@pytest.mark.parametrize(
+    ("name", "visual"),
+    # V of the UBV system as almanacs print it, to 0.1 [from memory]
+    [("Sirius", -1.46), ("Canopus", -0.72), ("Vega", 0.03), ("Rigel", 0.12), ("Altair", 0.77), ("Regulus", 1.35)],
+)
+def test_magnitudes_are_those_a_reader_knows(name: str, visual: float) -> None:
+    star = next(one for one in BRIGHT if one.name == name)
+    assert star.magnitude == pytest.approx(visual, abs=0.11)
+
+
 @pytest.mark.parametrize("star", BRIGHT, ids=lambda star: star.name)
 def test_bright_stars_stand_where_skyfield_has_them(star: Star) -> None:
     for place in (NORTH, SOUTH):

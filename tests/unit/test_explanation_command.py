@@ -13,6 +13,7 @@ import pytest
 from support.virtual import NIGHT, SITE, rig
 
 from noonmark.driver import check, cli
+from noonmark.driver.cli.table import show
 from noonmark.driver.reasons.causes_page import page
 from noonmark.driver.reasons.celestial_text import CoordinateError
 from noonmark.driver.reasons.shown_values import Shown, rows
@@ -99,6 +100,15 @@ def test_several_sightings_come_by_repeating_or_from_a_table(
     assert by_table["sighting"]["solution"]["hour_angle_deg"] == pytest.approx(15.0, abs=0.3)
 
 
+def test_a_wrong_instant_in_a_table_is_told_by_its_line(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    file = tmp_path / "looks.csv"
+    row = "05:35:17 -05:23:28,04:35:17 -05:23:28"
+    file.write_text(f"aimed,found,utc\n{row},2026-11-24T12:34:56Z\n{row},2026-11-24T25:00:00Z\n")
+    status, out, _ = run(capsys, *HERE, "--csv", str(file), "--json")
+    assert (status, json.loads(out)["code"]) == (2, "instant-malformed")
+    assert f"{file}, line 3: utc '2026-11-24T25:00:00Z' is no instant" in json.loads(out)["reason"]
+
+
 def test_the_equinox_of_each_position_can_be_told(capsys: pytest.CaptureFixture[str]) -> None:
     """(0 h, 0) of J2000 is, in 2026, 0.345 deg on in right ascension (26.9 years of 46.1 arcsec)."""
     pair = ("--aimed", "03:00:00 +00:00:00", "--found", "03:00:00 +00:00:00")
@@ -146,6 +156,26 @@ def test_one_value_of_a_display_is_enough(
     first = told["explanation"][0]["cause"] if told["explanation"] else None
     assert first == (cause if given[1] != "218:24" else "longitude-sign-reversed")
     assert told["code"] == ("explained" if first else "nothing-wrong")
+
+
+def test_a_mount_that_is_kept_on_utc_is_right(capsys: pytest.CaptureFixture[str]) -> None:
+    """Offset 0 with UTC as local time is the same sky; beside it a wrong place is still found, and told by itself."""
+    on_utc = ("--mount-offset", "0", "--mount-time", "12:34:56", "--mount-date", "2026-11-24")
+    told = document(capsys, *HERE, *AT, *on_utc)
+    assert (told["code"], told["explanation"]) == ("nothing-wrong", [])
+    assert any("offset 0 with UTC" in note for note in told["notes"])
+    wrong = document(capsys, *HERE, *AT, *on_utc, "--mount-longitude", "141:36 W")["explanation"][0]
+    assert (wrong["cause"], wrong["together"]) == ("longitude-sign-reversed", [])
+    late = document(capsys, *HERE, *AT, *on_utc[:2], "--mount-time", "12:04:56")
+    assert late["code"] == "explained"
+
+
+def test_an_offsets_minutes_as_decimals_are_mended_at_the_offset(capsys: pytest.CaptureFixture[str]) -> None:
+    """10.3 for 10:30: nothing is wrong with the place, so the remedy must not send anyone there."""
+    first = document(capsys, *HERE, *AT, "--mount-offset", "10.3")["explanation"][0]
+    assert first["cause"] == "minutes-read-as-decimals"
+    assert "offset +10:30" in first["remedy"]
+    assert "latitude" not in first["remedy"]
 
 
 @pytest.mark.parametrize(
@@ -202,6 +232,21 @@ def test_two_records_of_one_minute_say_why_no_rate_is_told(capsys: pytest.Captur
     assert any("rate is not told" in note for note in told["notes"])
 
 
+def test_a_check_tells_a_person_what_the_mistake_does_and_what_to_do(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    state = right(NIGHT, SITE["latitude_deg"], SITE["longitude_deg"], 10.5)
+    state.offset_h = -10.5
+    built = rig(tmp_path, utc=NIGHT, state=state, receiver=False)
+    result = check(built.config, seams=built.seams)
+    show(result)
+    out = capsys.readouterr().out
+    assert "The offset's sign is reversed" in out
+    assert "deg on the sky at the equator; " in out
+    assert "the meridian is crossed 176.1 min too late" in out  # 21 h x 15.04107 - 360 deg, over 15.04107
+    assert f"what to do: {result.explanation[0].remedy}" in out
+
+
 # --- wrong command lines ----------------------------------------------------------------------------
 
 
@@ -214,6 +259,9 @@ def test_two_records_of_one_minute_say_why_no_rate_is_told(capsys: pytest.Captur
         ((*HOUR_WEST, *AT, *AT), "--at is given 2 times for 1 pairs"),
         (("--aimed", "5.5 -05:23:28", "--found", "04:35:17 -05:23:28"), "pair 1: right ascension '5.5' could be"),
         ((*HOUR_WEST, "--at", "yesterday"), "is no instant"),
+        ((*HOUR_WEST, "--at", "9999-12-31T23:59:59-05:00"), "is no instant"),
+        ((*HOUR_WEST, "--at", "9999-12-31T23:59:59Z"), "expected a year from 1974 to 2099"),
+        (("--mount-offset", "9", "--at", "0001-01-01T00:00:00Z"), "--at is 1: expected a year from 1974"),
         ((*HOUR_WEST, "--uncertainty", "0"), "expected 0.1 to 600 arcmin"),
         ((*HOUR_WEST, "--axis", "polar"), "is not one of"),
         (("--mount-latitude", "north"), "latitude 'north' can't be read"),

@@ -229,6 +229,22 @@ def test_all_errors_of_hour_angle_are_one_and_the_same_to_a_sighting_and_it_says
     assert "coordinate-mistyped" in free[0].indistinguishable
 
 
+@pytest.mark.parametrize("off_deg", [1.6, 15.041])
+def test_on_the_meridian_another_sighting_is_asked_for_whatever_the_size(off_deg: float) -> None:
+    """At declination 0 on the meridian an axis A off in azimuth is A sin(lat) of hour angle and nothing else (spherical
+    geometry). Even where the odds put first that nothing is wrong, or an hour, one sighting there can't know."""
+    one = exact(overhead_ra_h(RIDGE, SUMMER), 0.0, -off_deg / 15.0)
+    said = explain_sightings([one], site_of(RIDGE))
+    assert any("on the meridian" in note and "4 to 6 hours" in note for note in said.advice), said
+
+
+def test_what_is_hardly_likelier_than_a_mistake_is_not_told_as_sure() -> None:
+    """1.6 deg off with half a degree a look: neither right nor wrong beyond doubt, and the sentence says so."""
+    said = explain_sightings([exact(overhead_ra_h(RIDGE, SUMMER), 0.0, -1.6 / 15.0)], site_of(RIDGE))
+    assert said.right_confidence < 0.5
+    assert not said.sentence.startswith("The mount points where it should"), said
+
+
 def test_a_good_sighting_after_a_sync_clears_nothing() -> None:
     """An hour of error, and a sync that took it up: the sighting is good, and the text does not say that all is."""
     good = exact(overhead_ra_h(RIDGE, SUMMER), -20.0)

@@ -133,6 +133,24 @@ def test_a_place_of_two_zones_has_both() -> None:
     assert any("several time zones" in note for note in found.notes)
 
 
+def test_a_place_beside_a_border_has_the_zones_of_both_sides() -> None:
+    """South Australia ends at 141 deg east by its founding act (4 & 5 Will. IV c. 95, 1834): 300 m west of it."""
+    found = survey(around([(0.0, 0.0)] * 60, (-30.0, 140.9969, 100.0)))
+    assert found.timezones[0] == "Australia/Adelaide"
+    assert set(found.timezones) == {"Australia/Adelaide", "Australia/Sydney"}
+    assert any("border" in note and "Australia/Sydney" in note for note in found.notes)
+    assert survey(around([(0.0, 0.0)] * 60, (-30.0, 140.9, 100.0))).timezones == ("Australia/Adelaide",)
+
+
+def test_the_sea_off_a_land_is_no_zone_of_it() -> None:
+    """The zone map has a land's zone out to 12 nautical miles (22.2 km) off, east of Cape Byron to 153.866 deg east; a
+    boat 300 m within is not asked to choose the sea's nautical zone."""
+    found = survey(around([(0.0, 0.0)] * 60, (-28.6388, 153.863, 0.0)))
+    assert found.timezones == ("Australia/Sydney",)
+    beyond = survey(around([(0.0, 0.0)] * 60, (-28.6388, 153.869, 0.0)))
+    assert beyond.timezones == ("Etc/GMT-10", "Australia/Sydney")
+
+
 def test_a_missing_elevation_and_an_old_date_are_told() -> None:
     epochs = around([(0.0, 0.0)] * 60, altitude_m=None)
     assert survey(epochs).elevation_m is None
@@ -468,7 +486,9 @@ def test_the_verb_prints_one_json_document_on_every_exit(tmp_path: Path, recordi
     rows = [
         (("--from", str(recording)), 0, "surveyed"),
         (("--from", str(short)), 3, "survey-too-short"),
-        (("--from", str(tmp_path / "absent.log")), 3, "recording-unreadable"),
+        (("--from", str(tmp_path / "absent.log")), 2, "recording-unreadable"),
+        (("--from", str(out)), 3, "recording-empty"),
+        (("--from", str(recording), "--source", "gpsd"), 3, "recording-empty"),
         (("--from", str(recording), "--out", str(out)), 5, "site-differs"),
         (("--port", str(tmp_path / "no-port")), 4, "port-absent"),
     ]
@@ -478,6 +498,17 @@ def test_the_verb_prints_one_json_document_on_every_exit(tmp_path: Path, recordi
         document = json.loads(result.stdout)
         assert (result.return_value, document["exit_status"], document["code"]) == (status, status, code)
     assert json.loads(run("--from", str(recording), "--out", str(out), "--json").stdout)["survey"]["epochs_used"] == 90
+
+
+def test_a_survey_whose_file_is_refused_is_still_shown(tmp_path: Path, recording: Path) -> None:
+    """Minutes of listening are not lost because a file says another site."""
+    out = tmp_path / "site.toml"
+    out.write_text("[site]\nlatitude_deg = 10.0\nlongitude_deg = 10.0\ntimezone = 'Africa/Lagos'\n")
+    result = run("--from", str(recording), "--out", str(out))
+    assert result.return_value == 5
+    assert "31 deg 51' 26\" S" in result.stdout
+    assert "nothing was written" in result.stdout
+    assert "--replace" in result.stderr
 
 
 def test_the_verb_keeps_the_old_file_when_told_to_replace_it(tmp_path: Path, recording: Path) -> None:
@@ -498,6 +529,7 @@ def test_the_verb_keeps_the_old_file_when_told_to_replace_it(tmp_path: Path, rec
         (("--from", "x", "--timezone", "Asia/Tokio"), "Asia/Tokyo"),
         (("--from", "x", "--name", "\x1b[2J"), "printable"),
         (("--from", "x", "--out", "."), "is a folder"),
+        (("--port", "x", "--out", "absent/site.toml"), "there is no folder absent"),
     ],
 )
 def test_a_command_line_that_can_not_be_meant_is_refused(arguments: tuple[str, ...], told: str) -> None:
