@@ -11,7 +11,18 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from noonmark.driver.config import Config, ConfigError, build_config, check_zone, find_config, load_config, overridden
+from noonmark.driver.cli import run
+from noonmark.driver.config import (
+    Config,
+    ConfigError,
+    Policy,
+    RecordConfig,
+    build_config,
+    check_zone,
+    find_config,
+    load_config,
+    overridden,
+)
 from noonmark.driver.escaping import escape
 
 # An invented place (demo: Saltbush Ridge).
@@ -55,6 +66,21 @@ def test_the_defaults_are_those_of_the_documentation(tmp_path: Path) -> None:
     assert (policy.time_origins_required, policy.place_origins_required) == (2, 2)
     assert (policy.clock_tolerance_s, policy.clock_rewrite_s) == (1.0, 0.1)
     assert (policy.site_tolerance_m, policy.time_limit_s) == (500.0, 90.0)
+
+
+def test_the_file_that_init_writes_is_taken_and_shows_the_defaults(tmp_path: Path) -> None:
+    """With what it is told on the command line it needs no further hand; every value besides is the default."""
+    file = tmp_path / "noonmark.toml"
+    told = ["--port", "/dev/ttyUSB0", "--receiver", "/dev/ttyUSB1", "--latitude", "-31.8571",
+            "--longitude", "141.6034", "--timezone", "Australia/Broken_Hill"]  # fmt: skip
+    assert run(["init", str(file), *told]) == 0
+    config = load_config(file, environment={})
+    assert (config.mount.port, config.sources[1].port) == ("/dev/ttyUSB0", "/dev/ttyUSB1")
+    assert (config.site.latitude_deg, config.site.longitude_deg) == (-31.8571, 141.6034)
+    assert config.site.timezone == "Australia/Broken_Hill"
+    assert config.policy == Policy()
+    assert config.record == RecordConfig()
+    assert set(tomllib.loads(file.read_text("utf-8"))["policy"]) == set(Policy.model_fields), "it shows every key"
 
 
 def test_a_longitude_of_0_to_360_is_taken_and_said(tmp_path: Path) -> None:
