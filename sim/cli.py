@@ -48,9 +48,13 @@ def _line_options(command: Command) -> Command:
     return command
 
 
-@click.group("sim")
-def sim() -> None:
+@click.group("sim", invoke_without_command=True, subcommand_metavar="COMMAND [ARGS]...")
+@click.pass_context
+def sim(context: click.Context) -> None:
     """Simulated mounts and receivers, with faults."""
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help(), err=True)
+        context.exit(2)  # a wrong command line
 
 
 @sim.command("mount")

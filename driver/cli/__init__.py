@@ -67,14 +67,19 @@ class Verbs(click.Group):
             formatter.write_dl([(verb, about) for verb, (_, _, about) in VERBS.items()])
 
 
-@click.group(cls=Verbs, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=Verbs, invoke_without_command=True, subcommand_metavar="COMMAND [ARGS]...",
+             context_settings={"help_option_names": ["-h", "--help"]})  # fmt: skip
 @click.version_option(VERSION, prog_name="noonmark")
-def cli() -> None:
+@click.pass_context
+def cli(context: click.Context) -> None:
     """Bring a motorised telescope mount from power-on to proven place, UTC and offset.
 
     Exit statuses: 0 confirmed, 1 discrepant, 2 wrong command line or configuration, 3 untrusted, 4 unreachable,
     5 refused, 6 incomplete, 70 a fault of ours, 130 and 143 interrupted.
     """
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help(), err=True)
+        context.exit(EXIT_CONFIGURATION)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

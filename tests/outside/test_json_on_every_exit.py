@@ -177,6 +177,16 @@ def test_colour_only_on_a_terminal_and_not_against_the_users_wish(
         assert b"\x1b" not in plain.stdout + plain.stderr, "it is coloured although it goes into a pipe"
 
 
+@pytest.mark.parametrize("arguments", [[], ["sim"]], ids=["noonmark", "noonmark sim"])
+def test_without_a_verb_the_help_is_shown_as_it_is(place: Place, arguments: list[str]) -> None:
+    """A wrong command line, so status 2 and stderr; but to be read, not with its line ends escaped."""
+    found = place.run(*arguments)
+    assert (found.status, found.stdout) == (2, b"")
+    assert found.narration.startswith("Usage: noonmark")
+    assert "\\x0a" not in found.narration
+    assert len(found.narration.splitlines()) > 8
+
+
 def test_a_table_into_a_pipe_that_closes_early_is_no_fault(place: Place) -> None:
     """As `| head -1` does."""
     command = (
