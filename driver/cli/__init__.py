@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import gc
+import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -14,7 +15,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from noonmark.driver.cli.printing import OutputError, occupy_standard_descriptors, printing, silence
+from noonmark.driver.cli.printing import (
+    OutputError,
+    occupy_standard_descriptors,
+    printing,
+    silence,
+    speak_what_stdout_can,
+    takes_no_more,
+)
 from noonmark.driver.escaping import escape
 from noonmark.driver.result import EXIT_CONFIGURATION, EXIT_FAULT, EXIT_INTERRUPTED, Result
 from noonmark.driver.version import VERSION
@@ -86,6 +94,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and exit. Never a traceback at the user."""
     occupy_standard_descriptors()
     given = list(sys.argv[1:] if arguments is None else arguments)
+    speak_what_stdout_can(json="--json" in given)
     if given[:1] and given[0] in CATCHING:
         gc.disable()  # it lasts seconds and makes little garbage: collecting is a tenth of its CPU time
     status = run(given)
@@ -111,7 +120,7 @@ def _run(given: list[str], flag: InterruptFlag | None) -> int:
         return _tell(given, code, reason, remedy, status)
 
     try:
-        value = cli.main(args=given, prog_name="noonmark", standalone_mode=False, obj=flag)
+        value = _called(given, flag)
         with printing():
             pass
         return value if isinstance(value, int) else 0
@@ -133,7 +142,18 @@ def _run(given: list[str], flag: InterruptFlag | None) -> int:
     except OutputError as error:
         return tell("output-not-written", str(error), "free space; a run's record tells what was found", EXIT_FAULT)
     except Exception as error:
+        full = takes_no_more() if isinstance(error, OSError) else None
+        if full is not None:
+            return tell("output-not-written", str(full), "free space, or print elsewhere", EXIT_FAULT)
         return tell("fault", f"a fault of this program: {type(error).__name__}: {error}", _kept(error), EXIT_FAULT)
+
+
+def _called(given: list[str], flag: InterruptFlag | None) -> object:
+    """As click's own `main` does, which ends with status 1 where nobody reads stdout: here that is `discrepant`."""
+    if "_NOONMARK_COMPLETE" in os.environ:  # a shell asks for completions
+        return cli.main(args=given, prog_name="noonmark")
+    with cli.make_context("noonmark", given, obj=flag) as context:
+        return cli.invoke(context)
 
 
 def _help_for(error: click.UsageError) -> str:

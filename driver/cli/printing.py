@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import sys
 from collections.abc import Iterator
@@ -28,6 +29,24 @@ def printing() -> Iterator[None]:
 def silence() -> None:
     """Nobody takes our output: let the interpreter's last flush not complain."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+
+
+def takes_no_more() -> OutputError | None:
+    """Whether it is stdout that failed: one more line end is tried, which cut output and JSON bear alike.
+    Raises BrokenPipeError."""
+    try:
+        with printing():
+            sys.stdout.write("\n")
+    except OutputError as error:
+        return error
+    return None
+
+
+def speak_what_stdout_can(*, json: bool) -> None:
+    """A name that the user's character set lacks is printed escaped, and must not end a run. json: RFC 8259, section
+    8.1: JSON between programs is UTF-8, whatever the user's character set."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(encoding="utf-8" if json else None, errors="backslashreplace")
 
 
 def occupy_standard_descriptors() -> None:

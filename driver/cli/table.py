@@ -29,8 +29,12 @@ def show(result: Result) -> None:
     from rich.table import Table
     from rich.text import Text
 
+    class Printer(Console):
+        def on_broken_pipe(self) -> None:
+            raise BrokenPipeError  # its own way ends us with status 1: `discrepant`
+
     colour = sys.stdout.isatty() and not os.environ.get("NO_COLOR")
-    console = Console(
+    console = Printer(
         color_system="auto" if colour else None,  # None: no bold either, not an escape sequence
         highlight=False, soft_wrap=True, width=None if sys.stdout.isatty() else 100,
     )  # fmt: skip

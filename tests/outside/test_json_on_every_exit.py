@@ -187,29 +187,49 @@ def test_without_a_verb_the_help_is_shown_as_it_is(place: Place, arguments: list
     assert len(found.narration.splitlines()) > 8
 
 
-def test_a_table_into_a_pipe_that_closes_early_is_no_fault(place: Place) -> None:
-    """As `| head -1` does."""
-    command = (
-        f'"{sys.executable}" -m noonmark.driver check --config "$1" | head -c 1 > /dev/null; echo "${{PIPESTATUS[0]}}"'
-    )
-    done = subprocess.run(
-        ["/bin/bash", "-c", command, "bash", simulated(place, "sim:")], env=place.environment(), capture_output=True,
-        timeout=END_S, check=False,
-    )  # fmt: skip
-    assert done.stdout.strip() in (b"1", b"141"), done
+@pytest.mark.parametrize("command", ["check --config CONFIG", "schema", "sim faults", "--help"])
+def test_a_pipe_that_nobody_reads_is_no_fault_and_no_outcome(place: Place, command: str) -> None:
+    """As where `| head -1` has gone: the mount is right, so that status 1 would be `discrepant` and untrue."""
+    config = simulated(place, right_address())
+    reading, writing = os.pipe()
+    os.close(reading)
+    try:
+        done = subprocess.run(
+            [sys.executable, "-m", "noonmark.driver", *command.replace("CONFIG", config).split()],
+            env=place.environment(), stdout=writing, stderr=subprocess.PIPE, timeout=END_S, check=False,
+        )  # fmt: skip
+    finally:
+        os.close(writing)
+    assert done.returncode == 141, done  # 128 and SIGPIPE, as a shell tells it
     assert b"Traceback" not in done.stderr
     assert b"Exception ignored" not in done.stderr
 
 
-def test_stdout_that_is_full_is_told_on_stderr(place: Place) -> None:
+@pytest.mark.parametrize("command", ["check --json --config CONFIG", "schema", "sim faults", "brief --config CONFIG"])
+def test_stdout_that_is_full_is_told_on_stderr(place: Place, command: str) -> None:
     with open("/dev/full", "wb") as full:  # noqa: PTH123
         done = subprocess.run(
-            [sys.executable, "-m", "noonmark.driver", "check", "--json", "--config", simulated(place, "sim:")],
+            [sys.executable, "-m", "noonmark.driver", *command.replace("CONFIG", simulated(place, "sim:")).split()],
             env=place.environment(), stdout=full, stderr=subprocess.PIPE, timeout=END_S, check=False,
         )  # fmt: skip
-    assert done.returncode != 0
+    assert done.returncode == 70
     assert b"Traceback" not in done.stderr, done.stderr
     assert b"space" in done.stderr.lower(), done.stderr
+    assert b"fault of this program" not in done.stderr, done.stderr
+
+
+@pytest.mark.parametrize("charset", ["latin-1", "ascii"])
+def test_a_name_that_the_users_character_set_lacks_does_not_end_a_run(place: Place, charset: str) -> None:
+    """RFC 8259, section 8.1: JSON between programs is UTF-8. A table shows it as it can."""
+    name = "Größe \u2013 \U0001f52d"
+    config = place.config("sim:", "sim:receiver?rate_hz=10")
+    config.write_text(config.read_text("utf-8").replace("Saltbush Ridge", name), "utf-8")
+    narrow = place.environment(PYTHONIOENCODING=charset)
+    found = place.run("check", "--json", "--config", str(config), environment=narrow)
+    assert found.status == 1, found
+    assert found.document["site"]["name"] == name
+    sheet = place.run("brief", "--config", str(config), environment=narrow)
+    assert (sheet.status, sheet.stderr) == (0, b"")
 
 
 @pytest.mark.parametrize("verb", ["brief", "explain"])
