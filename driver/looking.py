@@ -179,6 +179,14 @@ def late_sidereal(run: Run) -> None:
 
 
 def conclude(run: Run) -> Decision:
+    """Decide what the present sight means, and what of the settings written is right no longer."""
+    decision = decide_anew(run)
+    if decision.best is not None:
+        run.confirmed -= set(decision.best.wrong)  # read back well at first, and gone since
+    return decision
+
+
+def decide_anew(run: Run) -> Decision:
     """Decide what the present sight means under every convention that survives."""
     assert run.sight is not None
     assert run.truth is not None
@@ -197,8 +205,6 @@ def conclude(run: Run) -> Decision:
         run.manner.written_half_deg if run.manner else HALF_MINUTE_DEG,
         run.evidence.declared,
     )
-    if run.decision.best is not None:
-        run.confirmed -= set(run.decision.best.wrong)  # read back well at first, and gone since
     return run.decision
 
 

@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from noonmark.driver import looking, putting_back, record
 from noonmark.driver.comparison import unix_datetime
-from noonmark.driver.conventions import Convention
+from noonmark.driver.conventions import Convention, labels_of
 from noonmark.driver.escaping import escape
 from noonmark.driver.mount import Readings
 from noonmark.driver.record import RecordError
@@ -118,6 +118,7 @@ def restore(run: Run, path: Path | None) -> Stop:
     order: Literal["mdy", "dmy"] = "dmy" if earlier.get("date_order") == "dmy" else "mdy"
     told = putting_back.put_back(run, wanted, local_at, order)
     looking.look_at_mount(run)
+    looking.decide_anew(run)  # what is told of clock and signs is of the mount as it stands now
     gone = {name for name in _gone_since(run, wanted, local_at, order) if told.get(name) == "there"}
     run.confirmed -= gone
     told |= dict.fromkeys(gone, "changed-otherwise")
@@ -201,17 +202,34 @@ def _as_readings(earlier: dict[str, Any], now: Readings, path: Path) -> Readings
 
 
 def _rows(run: Run, wanted: Readings, told: dict[str, Told]) -> tuple[SettingRow, ...]:
-    """What was put back, beside what the mount shows now, in the mount's own signs."""
+    """What was put back, beside what the mount shows now: in our signs, and only as its own text where its are not
+    known."""
     assert run.sight is not None
+    assert run.decision is not None
     shown = run.sight.readings
+    declared = run.evidence.declared
+    meant = run.decision.survivors if declared is None else frozenset({declared})
+    signs, _ = labels_of(meant)
+    one = min(meant, default=Convention())
+
+    def east_deg(value: lx.Angle) -> float | None:
+        return one.east_longitude_deg(value.value_deg) if "longitude_positive" in signs else None
+
+    def offset_h(value: lx.OffsetText) -> float | None:
+        if not {"offset_sense", "daylight_hour"} <= set(signs):
+            return None
+        return one.standard_offset_h(value.value_h) + (1.0 if one.daylight_hour else 0.0)
+
     values = {
         "latitude": (wanted.latitude.value_deg, shown.latitude.value_deg, shown.latitude_wire, "deg"),
-        "longitude": (wanted.longitude.value_deg, shown.longitude.value_deg, shown.longitude_wire, "deg"),
-        "offset": (wanted.offset.value_h, shown.offset.value_h, shown.offset_wire, "h"),
+        "longitude": (east_deg(wanted.longitude), east_deg(shown.longitude), shown.longitude_wire, "deg"),
+        "offset": (offset_h(wanted.offset), offset_h(shown.offset), shown.offset_wire, "h"),
     }
     rows = []
     for name, (expected, read, wire, unit) in values.items():
-        gap = wrap_signed(read - expected, 360.0) if unit == "deg" else read - expected
+        gap = None
+        if expected is not None and read is not None:
+            gap = wrap_signed(read - expected, 360.0) if unit == "deg" else read - expected
         rows.append(
             SettingRow.model_validate(
                 {

@@ -247,3 +247,34 @@ def test_what_is_as_it_was_is_not_written_again(tmp_path: Path) -> None:
     taken = len(one.mount.settings_written)
     assert restore(one.config, seams=one.seams).outcome == "confirmed"
     assert {change.name for change in one.mount.settings_written[taken:]} == {"offset", "date", "time"}
+
+
+@pytest.mark.parametrize("told", ["auto", "usual"])
+def test_what_is_back_is_told_in_our_signs_and_of_the_clock_as_it_is_now(tmp_path: Path, told: str) -> None:
+    """A mount from the works stands at 90 W, six hours behind UTC, on the first of January 2000: so must be said, and
+    not what it shows in its own signs, nor that its clock is right as it was before the earlier one was put back."""
+    one = built(tmp_path, told=told)
+    set_mount(one.config, seams=one.seams)
+    result = restore(one.config, seams=one.seams)
+    assert result.outcome == "confirmed"
+    longitude, offset = result.setting("longitude"), result.setting("offset")
+    assert longitude is not None
+    assert offset is not None
+    assert (longitude.expected, longitude.read, longitude.residual) == (-90.0, -90.0, 0.0)
+    assert (offset.expected, offset.read, offset.residual) == (-6.0, -6.0, 0.0)
+    assert result.clock is not None
+    assert result.clock.utc_error_s is not None
+    assert result.clock.utc_error_s[1] < -20 * 365 * 86400.0
+    assert set(result.written) == {"longitude", "latitude", "offset", "date", "time"}
+    assert result.unconfirmed == ()
+
+
+def test_where_the_signs_are_not_known_only_the_mounts_own_text_is_told(tmp_path: Path) -> None:
+    one = built(tmp_path)
+    set_mount(one.config, seams=one.seams)
+    one.mount.firmware.freeze_sidereal(one.clock.monotonic())
+    result = restore(one.config, seams=one.seams)
+    assert result.outcome == "confirmed"
+    longitude = result.setting("longitude")
+    assert longitude is not None
+    assert (longitude.read, longitude.wire, longitude.ok) == (None, "090*00", True)
