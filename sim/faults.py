@@ -43,6 +43,28 @@ class FaultRow:
     amount: float = 0.0
     unit: str = ""
 
+    @property
+    def within(self) -> tuple[float, float]:
+        """The least and the largest amount that the simulated device can carry out."""
+        return (0.0, 3600.0) if self.name in _SPANS else _WITHIN[self.unit]
+
+
+_WITHIN: dict[str, tuple[float, float]] = {
+    "": (0.0, 0.0),
+    "of 1": (0.0, 1.0),
+    "commands": (0.0, 1e6),
+    "messages": (0.0, 1e6),
+    "s": (-1e9, 1e9),
+    "times": (-3.0, 3.0),
+    "bytes": (1.0, 4096.0),
+    "m": (-2e7, 2e7),  # half the Earth's circumference
+    "m/s": (-1e4, 1e4),
+    "Hz": (0.1, 20.0),
+    "ppm": (-1e6, 1e6),
+}
+_SPANS = ("late", "stale-burst", "busy", "forgets", "overwritten", "stalls", "comes-back", "cold-start",
+          "lateness-wanders")  # how long it lasts: never less than nothing  # fmt: skip
+
 
 FAULTS: dict[str, FaultRow] = {
     row.name: row
@@ -141,9 +163,10 @@ def build_fault(spec: str, seed: int = 0) -> Fault:
             amount = float(amount_text)
         except ValueError:
             amount = float("nan")
-        if not abs(amount) < 1e12:
-            raise FaultError(f"fault '{name}' takes an amount in {row.unit}, as {name}:{row.amount:g}; "
-                             f"it has {amount_text!r}")  # fmt: skip
+        least, most = row.within
+        if not least <= amount <= most:
+            raise FaultError(f"fault '{name}' takes an amount in {row.unit} from {least:g} to {most:g}, as "
+                             f"{name}:{row.amount:g}; it has {amount_text!r}")  # fmt: skip
     return row.make(name, amount, seed)
 
 

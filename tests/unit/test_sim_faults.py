@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.virtual import rig as virtual
 
+from noonmark.driver import check
 from noonmark.protocols.dialect import build_dialect
 from noonmark.protocols.lx import COMMANDS
 from noonmark.protocols.seams import LinkError
@@ -82,6 +86,22 @@ def test_unknown_faults_and_wrong_amounts_are_named() -> None:
     for spec, named in [("lat", "late"), ("late:x", "1.5"), ("late:nan", "late"), ("half-reply:2", "no amount")]:
         with pytest.raises(FaultError, match=named):
             build_fault(spec)
+
+
+@pytest.mark.parametrize("name", [name for name, row in FAULTS.items() if row.unit])
+def test_an_amount_is_such_as_the_device_can_carry_out(name: str) -> None:
+    """At both ends of what is taken an ordinary run ends in an outcome; beyond them the amount is refused."""
+    row = FAULTS[name]
+    least, most = row.within
+    assert least <= row.amount <= most
+    for amount in (least - 1, most * 2 + 1):
+        with pytest.raises(FaultError, match=re.escape(f"from {least:g} to {most:g}")):
+            build_fault(f"{name}:{amount!r}")
+    for amount in (least, most):
+        faults = build_faults([f"{name}:{amount:g}"])
+        with TemporaryDirectory() as folder:
+            one = virtual(folder, mount_faults=faults.mount, line_faults=faults.line, receiver_faults=faults.receiver)
+            assert check(one.config, seams=one.seams).outcome is not None
 
 
 def test_faults_repeat_from_a_seed() -> None:
