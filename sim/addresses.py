@@ -30,6 +30,9 @@ from noonmark.sim.statefile import StateFileError, load_state, save_state
 from noonmark.sim.timeline import Timeline
 
 MOUNT_KEYS = ("state", "right", "dialect", "fault", "quirk", "seed", "drift_ppm", "error_s", "parked", "slewing")
+ALTITUDE_M = (-1000.0, 100_000.0)  # from below the Dead Sea's shore to where no mount stands
+ERROR_S = (-3.2e9, 3.2e9)  # a century: its year must still be one
+DRIFT_PPM = (-1e6, 1e6)  # from a clock that stands still to one of twice the speed
 RECEIVER_KEYS = ("latitude", "longitude", "altitude", "fault", "seed", "talker", "rate_hz")
 
 REPEATABLE = ("fault", "quirk")
@@ -148,7 +151,7 @@ def _receiver_of(
                 remedy="Write sim:receiver?latitude=..&longitude=..&altitude=..",
             )
         found.append(value)
-    check_place(found[0], found[1])
+    check_place(*found)
     seed = whole(values.get("seed", "0"), "seed")
     faults = build_fault_set(_query_list(query, "fault"), seed, without="mount")
     receiver = SimulatedReceiver(
@@ -180,6 +183,9 @@ def build_mount(
 ) -> SimulatedMount:
     """A mount as options describe it. An existing state file goes before `right_at` ([latitude, longitude, offset])
     and error_s, which say how it begins. Raises SimAddressError."""
+    within(error_s, "the clock's error", ERROR_S, "s")
+    if drift_ppm is not None:
+        within(drift_ppm, "the clock's drift", DRIFT_PPM, "ppm")
     try:
         speaks = find(dialect)
         state = load_state(state_file) if state_file is not None else None
@@ -188,7 +194,7 @@ def build_mount(
     now_s = timeline.true_utc_s()
     if state is None and right_at is not None:
         check_place(right_at[0], right_at[1])
-        if abs(right_at[2]) > 15:
+        if not abs(right_at[2]) <= 15:
             raise SimAddressError(f"an offset is at most 15 h either way, not {right_at[2]:g}")
         state = right(now_s, *right_at, dialect=speaks, error_s=error_s)
     elif state is None:
@@ -294,13 +300,20 @@ def whole(text: str, key: str) -> int:
         raise SimAddressError(f"'{key}' takes a whole number; it has {text!r}") from None
 
 
-def check_place(latitude_deg: float, longitude_deg: float) -> None:
+def check_place(latitude_deg: float, longitude_deg: float, altitude_m: float = 0.0) -> None:
     """Raises SimAddressError unless it is a place on Earth."""
     if not (abs(latitude_deg) <= 90 and abs(longitude_deg) <= 180):
         raise SimAddressError(
             f"{latitude_deg:g}, {longitude_deg:g} is no place",
             remedy="A latitude is within 90 degrees, a longitude within 180, north and east positive.",
         )
+    within(altitude_m, "the altitude", ALTITUDE_M, "m")
+
+
+def within(value: float, what: str, limits: tuple[float, float], unit: str) -> None:
+    """Raises SimAddressError where a number lies outside, or is none."""
+    if not limits[0] <= value <= limits[1]:
+        raise SimAddressError(f"{what} lies within {limits[0]:g} and {limits[1]:g} {unit}; it is {value:g}")
 
 
 def talker(text: str) -> str:

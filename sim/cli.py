@@ -87,7 +87,7 @@ def mount_command(
     if factory and right_at:
         raise click.UsageError("--factory and --right exclude each other: give one")
     if factory and state_file is not None:
-        state_file.unlink(missing_ok=True)
+        _forget(state_file)
     timeline = RealTimeline(HostClock())
     try:
         faults = build_fault_set(list(fault_specs), seed, without="receiver")
@@ -139,7 +139,7 @@ def receiver_command(
     place = _place(latitude, longitude, altitude, site)
     timeline = RealTimeline(HostClock())
     try:
-        check_place(place[0], place[1])
+        check_place(*place)
         faults = build_fault_set(list(fault_specs), seed, without="mount")
         receiver = SimulatedReceiver(
             timeline=timeline,
@@ -205,7 +205,7 @@ def rig_command(
     place = _place(latitude, longitude, altitude, site)
     timeline = RealTimeline(HostClock())
     try:
-        check_place(place[0], place[1])
+        check_place(*place)
         faults = build_fault_set(list(fault_specs), seed, without="")
         mount = build_mount(
             timeline,
@@ -283,6 +283,15 @@ def faults_command(as_json: bool) -> None:
     for row in FAULTS.values():
         amount = f" ({row.amount:g} {row.unit})" if row.unit else ""
         click.echo(f"{row.kind:8}  {row.name:{width}}  {row.what}{amount}")
+
+
+def _forget(state_file: Path) -> None:
+    try:
+        state_file.unlink(missing_ok=True)
+    except OSError as error:
+        raise click.UsageError(
+            f"{state_file} can't be removed: {error.strerror}; give another --state, or leave out --factory"
+        ) from None
 
 
 def _endpoint(pty: bool, tcp: int | None, link: Path | None) -> Endpoint:

@@ -231,7 +231,7 @@ def _receiver(values: dict[str, Any], folder: Path, timeline: RealTimeline) -> R
     seed = values["seed"]
     faults = build_fault_set(values.get("faults", []), seed, without="mount")
     latitude, longitude, altitude = _place(values, folder)
-    check_place(latitude, longitude)
+    check_place(latitude, longitude, altitude)
     receiver = SimulatedReceiver(
         timeline=timeline,
         latitude_deg=latitude,

@@ -52,4 +52,4 @@ def save_state(path: Path, state: MountState, true_utc_s: float) -> None:
                 Path(name).unlink()
             raise
     except OSError as error:
-        raise StateFileError(f"{path} can't be written: {error}; give a folder that can be written") from None
+        raise StateFileError(f"{path} can't be written: {error.strerror}; give a folder that can be written") from None

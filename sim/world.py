@@ -269,7 +269,7 @@ class World:
     ) -> WorldReceiver:
         """A receiver at a place: degrees (EAST positive), metres above mean sea level. The rest is as for a mount.
         Raises SimAddressError."""
-        check_place(latitude_deg, longitude_deg)
+        check_place(latitude_deg, longitude_deg, altitude_m)
         timeline = self._timeline_for(on, utc)
         kinds = build_fault_set(list(faults), seed, without="mount")
         receiver = _Traced(

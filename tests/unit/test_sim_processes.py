@@ -216,6 +216,11 @@ WRONG = [
     (("receiver",), "--latitude"),
     (("receiver", "--latitude", "95", "--longitude", "0", "--altitude", "0"), "no place"),
     (("receiver", "--site", "/nowhere.toml"), "/nowhere.toml"),
+    (("receiver", "--latitude", "1", "--longitude", "2", "--altitude", "nan"), "altitude"),
+    (("mount", "--error-s", "inf"), "error"),
+    (("mount", "--drift-ppm", "nan"), "drift"),
+    (("mount", "--right", "1", "2", "nan"), "offset"),
+    (("mount", "--factory", "--state", "/"), "--state"),
 ]
 
 
