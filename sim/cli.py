@@ -14,7 +14,7 @@ import click
 from noonmark.protocols.seams import SeamError
 from noonmark.sim.addresses import build_fault_set, build_mount, build_quirks, check_place, rate, talker
 from noonmark.sim.endpoints import Endpoint, EndpointError, PseudoTerminal, TcpPort
-from noonmark.sim.faults import FAULTS
+from noonmark.sim.faults import FAULTS, FaultRow
 from noonmark.sim.line import LineManner
 from noonmark.sim.receiver import SimulatedReceiver
 from noonmark.sim.rigfile import RigFileError, build_rig
@@ -270,7 +270,8 @@ def _was_given(context: click.Context, name: str) -> bool:
 @sim.command("faults")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document.")
 def faults_command(as_json: bool) -> None:
-    """List the faults that can be injected."""
+    """List the faults that can be injected: which device, name, what it does (how much), and below it the outcomes of
+    a run that are honest under it."""
     if as_json:
         rows = [
             {"name": row.name, "kind": row.kind, "what": row.what, "amount": row.amount if row.unit else None,
@@ -281,8 +282,20 @@ def faults_command(as_json: bool) -> None:
         return
     width = max(len(name) for name in FAULTS)
     for row in FAULTS.values():
-        amount = f" ({row.amount:g} {row.unit})" if row.unit else ""
-        click.echo(f"{row.kind:8}  {row.name:{width}}  {row.what}{amount}")
+        click.echo(f"{row.kind:8}  {row.name:{width}}  {row.what}{_amount(row)}")
+        click.echo(f"{'':{10 + width}}  -> {', '.join(row.allowed)}")
+    click.echo(
+        "In brackets how much, to be chosen by NAME:AMOUNT; after -> the outcomes of a run that are honest under it.",
+        err=True,
+    )
+
+
+def _amount(row: FaultRow) -> str:
+    if not row.unit:
+        return ""
+    if row.unit == "of 1":
+        return f" (chance {row.amount:g})"
+    return f" ({row.amount:.12g} {row.unit})"
 
 
 def _forget(state_file: Path) -> None:

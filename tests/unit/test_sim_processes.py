@@ -250,7 +250,15 @@ def test_the_faults_are_listed_for_people_and_programs() -> None:
     from noonmark.sim.cli import sim
     from noonmark.sim.faults import FAULTS
 
-    lines = CliRunner().invoke(sim, ["faults"]).output.splitlines()
-    assert len(lines) == len(FAULTS)
+    lines = iter(CliRunner().invoke(sim, ["faults"]).stdout.splitlines())
+    for name, row in FAULTS.items():
+        said, allowed = next(lines), next(lines)
+        assert said.split()[:2] == [row.kind, name]
+        assert row.what in said
+        assert "e+" not in said, "an amount is for people"
+        assert allowed.split(" -> ")[1].split(", ") == list(row.allowed), (
+            "which outcomes are honest is a part of the row"
+        )
+    assert not list(lines)
     rows = json.loads(CliRunner().invoke(sim, ["faults", "--json"]).output)["faults"]
     assert [row["name"] for row in rows] == list(FAULTS)
