@@ -196,7 +196,8 @@ def _execute(config: Config, verb: Verb, seams: Seams | None, body: Callable[[Ru
             )
         except Interrupted as error:
             exit_status = error.exit_status
-            stop = Stop("incomplete", "interrupted", str(error), "run again, or: noonmark restore")
+            written = "run again, or: noonmark restore" if run.attempts else "run again; nothing was written"
+            stop = Stop("incomplete", "interrupted", str(error), written)
     finally:
         _let_go(run)
     stop = _after_writing(run, stop)

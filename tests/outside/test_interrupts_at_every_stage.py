@@ -96,6 +96,7 @@ def test_before_the_first_write(place: Place, stage: str, number: signal.Signals
     assert found.status == found.document["exit_status"] == 128 + number
     assert (found.document["outcome"], found.document["code"]) == (None, "interrupted")
     assert (found.document["written"], found.document["unconfirmed"]) == ([], [])
+    assert "restore" not in found.document["remedy"], "it would undo an earlier set"
     assert not mount.heard("S")
     (record,) = place.records_kept()
     assert record["stage"] == "finished"
