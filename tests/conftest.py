@@ -6,6 +6,11 @@ import signal
 from typing import Any
 
 import pytest
+from hypothesis import settings
+
+# How long an example takes on a busy machine is luck: what must be fast has a limit of its own, in processor time.
+settings.register_profile("noonmark", deadline=None)
+settings.load_profile("noonmark")
 
 # A shell lets what it starts in the background ignore SIGINT, and our children would inherit that: then no test could
 # interrupt them.
