@@ -11,7 +11,7 @@ from dataclasses import replace
 from noonmark.driver import clockset
 from noonmark.driver.conventions import Convention
 from noonmark.driver.looking import conclude, look_at_mount
-from noonmark.driver.planning import local_time, names_to_write, second_of_day
+from noonmark.driver.planning import local_time, names_to_write, second_of_day, stays_on_utc
 from noonmark.driver.proof import sidereal_trouble
 from noonmark.driver.record import RecordError
 from noonmark.driver.run import Run, Stop
@@ -58,7 +58,7 @@ class Setter:
         self.truth = run.truth
         self.zone_offset_h = run.zone_offset_h
         self.writer = Writer(run.talk, self._seen)
-        self.on_utc = False
+        self.on_utc = stays_on_utc(run)
         self.told: dict[str, Told] = {}
         self.last_write = run.seams.clock.monotonic()
         self.order_refused: set[str] = set()

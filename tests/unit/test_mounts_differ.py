@@ -162,6 +162,21 @@ def test_another_offset_is_discrepant_even_where_the_utc_that_follows_is_right(t
     assert sidereal.ok
 
 
+@pytest.mark.parametrize(
+    "spoken", [USUAL, dialect(offset={"sense": "from-utc", "format": "hours", "finer": "truncate"})]
+)
+def test_a_mount_on_utc_with_one_thing_off_stays_on_utc(tmp_path: Path, spoken: Dialect) -> None:
+    """What is right on UTC is not written, so that the time must not be sent as the zone has it."""
+    state = right(NIGHT, SITE["latitude_deg"], -SITE["longitude_deg"], 0.0, dialect=spoken)
+    one = rig(tmp_path, receiver_options=FAST, state=state, dialect=spoken)
+    planned = {row.name: row.text for row in set_mount(one.config, dry_run=True, seams=one.seams).planned}
+    assert "offset" not in planned
+    assert planned["time"].startswith(":SL12:3"), "the night of these tests is at 12:34:56 UTC"
+    one, result = set_right(tmp_path, state=state, dialect=spoken)
+    assert {change.name for change in one.mount.settings_written} <= {"longitude", "time"}
+    assert "mount-on-utc" in {note.note for note in result.notes}
+
+
 def test_automatic_daylight_hour_in_its_own_months(tmp_path: Path) -> None:
     summer = dt.datetime(2026, 6, 24, 12, 0, tzinfo=dt.UTC)
     set_right(tmp_path, utc=summer, state=factory(summer), quirks=Quirks(automatic_daylight=True))
