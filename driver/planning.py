@@ -47,7 +47,7 @@ def stays_on_utc(run: Run) -> bool:
     """Whether the mount holds offset 0 with UTC as its local time, which serves: what else is written keeps to that."""
     assert run.decision is not None
     best = run.decision.best
-    return best is not None and best.on_utc
+    return run.decision.state != "none" and best is not None and best.on_utc
 
 
 def plan(run: Run) -> list[Planned]:

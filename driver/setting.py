@@ -12,7 +12,7 @@ from noonmark.driver import clockset
 from noonmark.driver.conventions import Convention
 from noonmark.driver.looking import conclude, look_at_mount
 from noonmark.driver.planning import local_time, names_to_write, second_of_day, stays_on_utc
-from noonmark.driver.proof import sidereal_trouble
+from noonmark.driver.proof import CLOCK_DOES_NOT_FOLLOW, sidereal_trouble
 from noonmark.driver.record import RecordError
 from noonmark.driver.run import Run, Stop
 from noonmark.driver.ticking import timescales
@@ -309,7 +309,7 @@ class Setter:
     def _in_stages(self) -> None:
         """Write values that tell the conventions apart, with a sidereal reading after each: longitude and offset 0
         with UTC (date order, daylight hour), then a longitude (its sign), then the offset (its sign)."""
-        self.run.note("written-in-stages", "the signs were told apart by writing in stages")
+        self.run.note("written-in-stages", "written in stages, a sidereal reading after each, to tell the signs apart")
         site = self.run.config.site
         order = self.run.dialect.write_order
         sign_shows = abs(wrap_signed(2 * site.longitude_deg, 360.0)) > 1.0
@@ -335,13 +335,37 @@ class Setter:
             before = target
             fitted = self._look_again(target)
             if not fitted and self.run.sight is not None and not self.run.sight.fitting:
-                conclude(self.run)
-                code, words = sidereal_trouble(self.run.sight, self.run.evidence.declared)
-                raise Stop("incomplete", code, words, "give the mount's dialect, if it is known; see its manual")
+                trouble = sidereal_trouble(self.run.sight, self.run.evidence.declared)
+                self._leave_at_the_site()
+                raise self._unproven(*trouble)
             if self._other_date_order():
                 self.write(["date", "time"], replace(target, convention=self._convention()))
                 self._look_again(target)
         conclude(self.run)
+
+    def _leave_at_the_site(self) -> None:
+        """The stages came to nothing: the site's own values again, never those of a stage."""
+        target = self._target()
+        self.precise = True
+        self.write(list(self.run.dialect.write_order), target)
+        self._look_again(target)
+        best = conclude(self.run).best
+        if best is not None and best.hypothesis.convention == self.run.evidence.declared:
+            self.run.confirmed |= {row.name for row in best.rows if row.ok and row.name in self.run.attempts}
+
+    def _unproven(self, code: str, words: str) -> Stop:
+        """What is written without a proof. Under a dialect that the user vouches for, nothing is left to be done where
+        it all was read back: the mount does not agree. Else its signs are unknown, and with them what was written."""
+        done = set(self.run.attempts) <= self.run.standing()
+        vouched = self.run.evidence.declared is not None and code in CLOCK_DOES_NOT_FOLLOW
+        return Stop(
+            "discrepant" if done and vouched else "incomplete",
+            code,
+            f"written and read back, but not proven: {words}" if done else f"written, but not proven: {words}",
+            "look whether the mount takes the date, the time or the longitude for its sidereal time only at its start"
+            if vouched
+            else "give the mount's dialect, if it is known; see its manual",
+        )
 
     def _stand_already(self, target: Target, before: Target | None) -> set[str]:
         """What need not be written in a stage: the latitude away from the site, and what stands since the stage before.
@@ -376,13 +400,7 @@ class Setter:
         decision = self.run.decision
         assert self.run.sight is not None
         if decision is None or decision.state == "none":
-            code, words = sidereal_trouble(self.run.sight, self.run.evidence.declared)
-            raise Stop(
-                "incomplete",
-                code,
-                f"written and read back, but the proof is impossible: {words}",
-                "give the mount's dialect, if it is known; see its manual",
-            )
+            raise self._unproven(*sidereal_trouble(self.run.sight, self.run.evidence.declared))
         if decision.state == "ambiguous":
             raise Stop("incomplete", "signs-ambiguous", "written, but its signs can't be told apart", "see the record")
         best = decision.best
