@@ -23,12 +23,14 @@ from noonmark.driver.writing import (
     goes_on_from,
     latitude_forms,
     longitude_forms,
+    longitude_there,
     no_longer_there,
     offset_forms,
     reading_back,
     shown_as,
     site_target,
     write_date,
+    write_longitude,
 )
 from noonmark.protocols import lx
 from noonmark.protocols.sexagesimal import wrap_signed
@@ -86,12 +88,12 @@ class Setter:
                 "the mount began to slew; nothing more is written",
                 "wait until it is at rest, then run again",
             )
-        back = reading_back(self.talk, target, self.manner)
+        back = reading_back(self.talk, target)
         for name in names:
             self.run.aims |= {one: aim for one, aim in shown_as(target).items() if one == name}
             self.measured = self.sent_at = None
             if name == "longitude":
-                self.told[name] = self.writer.setting(name, longitude_forms(target, self.manner), back[name])
+                self.told[name] = self._longitude(target)
             elif name == "latitude":
                 self.told[name] = self.writer.setting(name, latitude_forms(target, self.manner), back[name])
             elif name == "offset":
@@ -119,6 +121,17 @@ class Setter:
             record.save("written")
         except RecordError as error:
             self.run.note("record-not-written", str(error))
+
+    def _longitude(self, target: Target) -> Told:
+        told = write_longitude(
+            self.writer,
+            self.manner,
+            lambda: longitude_forms(target, self.manner),
+            lambda shown: longitude_there(shown, target),
+        )
+        if self.manner.turned and self.manner.auto:
+            self.run.note("longitude-sign-turned", "it takes a longitude with the other sign than it shows it with")
+        return told
 
     def _offset(self, target: Target, there: object) -> Told:
         forms = offset_forms(target, self.manner)

@@ -45,7 +45,7 @@ def set_right(folder: Path, **options: Any) -> tuple[Rig, Result]:
         ("no acknowledgement", dialect(acknowledgement="none")),
         ("east-positive longitude", dialect(longitude={"positive": "east"})),
         ("a sign that is dropped", dialect(longitude={"drops_sign": True})),
-        ("written the other way than shown", dialect(longitude={"positive": "east", "range": "-180..180"})),
+        ("east positive from -180 to 180", dialect(longitude={"positive": "east", "range": "-180..180"})),
         ("offset as local minus UTC", dialect(offset={"sense": "from-utc"})),
         ("whole hours, finer refused", dialect(offset={"format": "hours"})),
         ("whole hours, finer truncated", dialect(offset={"format": "hours", "finer": "truncate"})),
@@ -66,6 +66,20 @@ def set_right(folder: Path, **options: Any) -> tuple[Rig, Result]:
 )
 def test_found_out_and_set(tmp_path: Path, what: str, spoken: Dialect) -> None:
     set_right(tmp_path, dialect=spoken)
+
+
+@pytest.mark.parametrize("acknowledgement", ["plain", "none"])
+@pytest.mark.parametrize("span", ["0..360", "-180..180"])
+@pytest.mark.parametrize("ways", [("west", "east"), ("east", "west")])
+def test_a_longitude_taken_with_the_other_sign_than_it_is_shown_with(
+    tmp_path: Path, ways: tuple[str, str], span: str, acknowledgement: str
+) -> None:
+    shown, written = ways
+    spoken = dialect(
+        longitude={"positive": shown, "written_positive": written, "range": span}, acknowledgement=acknowledgement
+    )
+    _, result = set_right(tmp_path, dialect=spoken)
+    assert "longitude-sign-turned" in {note.note for note in result.notes}
 
 
 @pytest.mark.parametrize("notices", [0, 1, 2])
