@@ -1,4 +1,5 @@
-"""Where pytest runs in several processes (`-n 2`), the tests from outside all go to one of them: they overlap there."""
+"""What all tests share. Where pytest runs in several processes (`-n 2`), the tests from outside all go to one of them:
+they overlap there."""
 
 from __future__ import annotations
 
@@ -6,6 +7,11 @@ import signal
 from typing import Any
 
 import pytest
+from hypothesis import settings
+
+# How long an example takes says more of a busy machine than of what is tested: the first one also loads modules.
+settings.register_profile("noonmark", deadline=None)
+settings.load_profile("noonmark")
 
 # A shell lets what it starts in the background ignore SIGINT, and our children would inherit that: then no test could
 # interrupt them.
