@@ -116,6 +116,7 @@ def test_every_key_left_out_is_the_usual_manner() -> None:
         ('name = "x"\nlongitude = 5', ["'longitude'"]),
         ('name = "x"\n[offset]\nlimit_h = nan', ["'offset.limit_h'"]),
         ('name = "x"\n[deadlines]\nother_s = inf', ["'deadlines.other_s'"]),
+        ('name = "x"\nproduct_pattern = "("', ["'product_pattern' must be a regular expression"]),
         ("name = ", ["not TOML"]),
         ("x" * 10, ["not TOML"]),
     ],

@@ -153,6 +153,26 @@ def test_questions_that_a_mount_does_not_know(tmp_path: Path, silent: set[str]) 
     set_right(tmp_path, quirks=Quirks(silent=frozenset(silent)))
 
 
+@pytest.mark.parametrize(("pattern", "noted"), [("(?i)simulated", False), ("^Other", True), ("", False)])
+def test_what_a_mount_calls_itself_beside_the_pattern_of_the_dialect_given(
+    tmp_path: Path, pattern: str, noted: bool
+) -> None:
+    mine = tmp_path / "mine.toml"
+    mine.write_text(f'name = "mine"\nproduct_pattern = "{pattern}"')
+    one = rig(tmp_path, receiver_options=FAST, told=str(mine))
+    assert ("product-differs" in {note.note for note in check(one.config, seams=one.seams).notes}) is noted
+
+
+def test_what_a_mount_calls_itself_beside_the_patterns_that_other_packages_bring(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    theirs = {name: dialect(product_pattern=name) for name in ("Simulated", "Other")}
+    monkeypatch.setattr("noonmark.driver.looking.contributed", lambda: theirs)
+    one = rig(tmp_path, receiver_options=FAST)
+    (said,) = [note.text for note in check(one.config, seams=one.seams).notes if note.note == "dialect-by-product"]
+    assert said.endswith("dialect Simulated")
+
+
 def test_mount_on_utc_where_the_zone_cannot_be_held(tmp_path: Path) -> None:
     site = {"latitude_deg": 27.7172, "longitude_deg": 85.324, "timezone": "Asia/Kathmandu"}  # UTC+05:45
     _, result = set_right(tmp_path, site=site, dialect=dialect(offset={"format": "tenths"}))
