@@ -173,6 +173,35 @@ def test_what_a_mount_calls_itself_beside_the_patterns_that_other_packages_bring
     assert said.endswith("dialect Simulated")
 
 
+@pytest.mark.parametrize(
+    ("spoken", "shown_h", "count"),
+    [
+        # 16 of longitude's sign, offset's sign, daylight hour and date order, and 4 where local time is UTC
+        (USUAL, {-6.0}, 20),
+        # a whole hour may hide the quarters within an hour of it, and 12 hours hide the half of the day
+        (dialect(offset={"format": "hours"}), {-6.75, -6.5, -6.25, -6.0, -5.75, -5.5, -5.25}, 116),
+        (
+            dialect(offset={"format": "hours"}, clock={"display_hours": 12}),
+            {-6.75, -6.5, -6.25, -6.0, -5.75, -5.5, -5.25},
+            232,
+        ),
+    ],
+    ids=["tenths", "hours", "hours, half a day"],
+)
+def test_every_candidate_is_told_with_the_sidereal_time_that_it_predicts(
+    tmp_path: Path, spoken: Dialect, shown_h: set[float], count: int
+) -> None:
+    one = rig(tmp_path, receiver_options=FAST, dialect=spoken)  # as from the works, six hours behind UTC
+    told = check(one.config, seams=one.seams).conventions
+    assert told is not None
+    assert len(told.candidates) == count
+    usual = [row for row in told.candidates if row["offset_sense"] == "to-utc" and not row["daylight_hour"]]
+    assert {row["offset_h"] for row in usual if not row["local_is_utc"]} == shown_h
+    assert all(0.0 <= row["predicted_sidereal_h"] < 24.0 for row in told.candidates)
+    assert [row["fits"] for row in told.candidates] == sorted((row["fits"] for row in told.candidates), reverse=True)
+    assert any(row["fits"] for row in told.candidates)
+
+
 def test_mount_on_utc_where_the_zone_cannot_be_held(tmp_path: Path) -> None:
     site = {"latitude_deg": 27.7172, "longitude_deg": 85.324, "timezone": "Asia/Kathmandu"}  # UTC+05:45
     _, result = set_right(tmp_path, site=site, dialect=dialect(offset={"format": "tenths"}))
