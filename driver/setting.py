@@ -221,7 +221,7 @@ class Setter:
             if decision.state == "none":  # a clock that is only renewed later, or a stale first look: in stages
                 staged = True
                 self._in_stages()
-                names = names_to_write(self.run)
+                names = self._names()
             elif (
                 decision.state == "ambiguous"
                 or self._other_half_of_the_day()
@@ -231,17 +231,25 @@ class Setter:
                     break
                 staged = True
                 self._in_stages()
-                names = names_to_write(self.run)
+                names = self._names()
             elif decision.state == "wrong" or flipped:
-                names = names_to_write(self.run)
+                names = self._names()
                 if "offset" in names and self._offset_was_tried() and not self.on_utc:
                     self.on_utc = True
-                    names = [one for one in self.run.dialect.write_order if one in {*names, "offset", "date", "time"}]
+                    names = self._names()
                 continue
             if self.run.decision is not None and self.run.decision.state == "right" and self._stays():
                 return
-            names = names_to_write(self.run)
+            names = self._names()
         self._give_up()
+
+    def _names(self) -> list[str]:
+        """What is to be written next. A mount on its way to UTC, but not there yet, is judged by the zone, so that its
+        date can seem right: it goes with the offset."""
+        names = names_to_write(self.run)
+        if self.on_utc and "offset" in names:
+            names = [one for one in self.run.dialect.write_order if one in {*names, "offset", "date", "time"}]
+        return names
 
     def _target(self) -> Target:
         convention = self._convention()

@@ -94,6 +94,19 @@ def test_a_date_written_before_local_midnight_and_blocking_across_it(tmp_path: P
     set_right(tmp_path, utc=night, state=factory(night), dialect=dialect(date={"notices": 2, "blocks_s": 28.0}))
 
 
+@pytest.mark.parametrize("second", range(4, 9))
+def test_midnight_of_a_clock_47_s_ahead_while_it_is_set_on_utc(tmp_path: Path, second: int) -> None:
+    """Its own midnight passes between its date and its time, which leaves it a day ahead; the zone, of 14 hours, can't
+    be held, and by the zone that date would be right."""
+    place = {"latitude_deg": 1.87, "longitude_deg": -157.4, "timezone": "Pacific/Kiritimati"}
+    night = dt.datetime(2026, 3, 24, 23, 59, second, tzinfo=dt.UTC)
+    spoken = dialect(
+        longitude={"positive": "east"}, offset={"limit_h": 12.0, "sense": "from-utc"}, date={"blocks_s": 2.5}
+    )
+    state = right(night, 1.87, -157.4, 0.0, dialect=spoken, error_s=47.0)
+    set_right(tmp_path, site=place, utc=night, state=state, dialect=spoken)
+
+
 @pytest.mark.parametrize("second", range(0, 60, 6))
 def test_local_midnight_at_any_moment_of_the_run(tmp_path: Path, second: int) -> None:
     night = dt.datetime(2026, 11, 24, 13, 29, second, tzinfo=dt.UTC)
