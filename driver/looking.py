@@ -337,6 +337,17 @@ def refuse_if_unsafe(run: Run) -> None:
         raise outcome_of_look(run)
     if run.sight.readings.slewing:
         raise _slewing()
+    if contradicted(run):
+        raise outcome_of_look(run)
+
+
+def contradicted(run: Run) -> bool:
+    """Whether the mount's own sky contradicts the dialect given: what is written in that would point it elsewhere.
+    Where that sky is renewed at setting the time only, it says nothing yet."""
+    assert run.sight is not None
+    assert run.decision is not None
+    stale = run.dialect.clock.sidereal_renewed == "at-set-time"
+    return run.evidence.declared is not None and run.decision.state == "none" and bool(run.sight.fitting) and not stale
 
 
 def refuse_if_slewing_now(run: Run) -> None:

@@ -47,7 +47,7 @@ def set_mount(config: Config, *, dry_run: bool = False, seams: Seams | None = No
         looking.observations(run)
         _explain(run)
         if dry_run:
-            if run.truth is not None and run.truth.established:
+            if run.truth is not None and run.truth.established and not looking.contradicted(run):
                 from noonmark.driver import planning
 
                 run.planned = planning.plan(run)

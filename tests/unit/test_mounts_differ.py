@@ -258,13 +258,25 @@ def test_automatic_daylight_hour_in_its_own_months(tmp_path: Path) -> None:
     set_right(tmp_path, utc=summer, state=factory(summer), quirks=Quirks(automatic_daylight=True))
 
 
-def test_a_dialect_given_that_the_sidereal_clock_contradicts_is_discrepant(tmp_path: Path) -> None:
-    east = dialect(longitude={"positive": "east"})
-    one = rig(tmp_path, receiver_options=FAST, dialect=east, told="usual")
-    result = set_mount(one.config, seams=one.seams)
-    assert result.outcome in ("discrepant", "incomplete")
-    assert result.code == "dialect-contradicted"
-    assert result.exit_status != 0
+@pytest.mark.parametrize(
+    "spoken",
+    [
+        dialect(longitude={"positive": "east"}),
+        dialect(offset={"sense": "from-utc"}),
+        dialect(clock={"daylight_hour": True}),
+    ],
+    ids=["longitude", "offset", "daylight hour"],
+)
+def test_a_dialect_given_that_the_sidereal_clock_contradicts_is_discrepant_and_nothing_is_written(
+    tmp_path: Path, spoken: Dialect
+) -> None:
+    for dry_run in (True, False):
+        one = rig(tmp_path, receiver_options=FAST, dialect=spoken, told="usual")
+        result = set_mount(one.config, seams=one.seams, dry_run=dry_run)
+        assert (result.outcome, result.code, result.exit_status) == ("discrepant", "dialect-contradicted", 1)
+        assert not one.mount.settings_written
+        assert result.planned == ()
+        assert "auto" in result.remedy
 
 
 @pytest.mark.parametrize("kind", ["own-clock", "frozen", "imprecise"])
