@@ -67,6 +67,7 @@ class Setter:
         self.troubles_before = len(run.talk.troubles)
         self.measured: clockset.ClockMeasure | None = None  # the clock, after the last write
         self.sent_at: float | None = None  # when the last write was the time
+        self.contradictions = 0  # how often other signs fitted after a write than before it
         self.precise = True  # whether the clock is brought right, or only set for the signs to be told apart
 
     def _seen(self, name: str, argument: str) -> None:
@@ -295,7 +296,9 @@ class Setter:
         if gone:
             self._note_overwritten()
         self.run.confirmed -= gone
-        return self.run.evidence.add(sight, fresh=True)
+        fitted = self.run.evidence.add(sight, fresh=True)
+        self.contradictions += bool(sight.fitting) and not fitted
+        return fitted
 
     def _stop_if_all_refused(self) -> None:
         """Every write was refused and nothing changed: no use in going on. Raises Stop."""
@@ -422,6 +425,12 @@ class Setter:
         assert self.run.sight is not None
         if decision is None or decision.state == "none":
             raise self._unproven(*sidereal_trouble(self.run.sight, self.run.evidence.declared))
+        if self.contradictions > 1:  # one can come of a clock that was not up to date at first
+            raise self._unproven(
+                "sidereal-clock-independent",
+                "after each write the mount's sidereal time fits other signs than before it: it does not follow its "
+                "settings, and the proof is impossible",
+            )
         if decision.state == "ambiguous":
             raise Stop("incomplete", "signs-ambiguous", "written, but its signs can't be told apart", "see the record")
         best = decision.best

@@ -25,6 +25,7 @@ from noonmark.driver import check, conventions, set_mount
 from noonmark.driver.conventions import ALL, Convention, Hypothesis, greenwich_sidereal_s, hypotheses, labels_of
 from noonmark.driver.mount import Readings, Timed
 from noonmark.protocols import lx
+from noonmark.protocols.dialect import build_dialect
 from noonmark.sim import sky as sim_sky
 from noonmark.sim.state import MountState, Quirks, factory, right
 
@@ -415,6 +416,19 @@ def test_where_no_proof_is_possible_the_site_is_what_stays_written_and_never_a_v
     assert {row.name: row.ok for row in result.settings} == {
         "latitude": True, "longitude": True, "offset": True, "date": True, "time": True, "sidereal": False,
     }  # fmt: skip
+
+
+@pytest.mark.parametrize("positive", ["west", "east"])
+def test_a_sidereal_clock_of_its_own_that_stood_right_for_the_mirrored_longitude_is_named(
+    tmp_path: Path, positive: Literal["west", "east"]
+) -> None:
+    """It fits one sign of the longitude, then the other, after each write."""
+    spoken = build_dialect({"name": "differs", "longitude": {"positive": positive}}, "differs")
+    state = right(NIGHT, SITE["latitude_deg"], -SITE["longitude_deg"], 10.5)
+    one = rig(tmp_path, state=state, dialect=spoken, quirks=Quirks(sidereal="own-clock"), receiver_options=FAST)
+    result = set_mount(one.config, seams=one.seams)
+    assert (result.outcome, result.code) == ("incomplete", "sidereal-clock-independent")
+    assert "proof is impossible" in result.reason
 
 
 def test_a_check_under_a_dialect_given_judges_every_row_though_no_sky_proves_it(tmp_path: Path) -> None:
