@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Iterator
 from importlib import metadata, resources
 from pathlib import Path
 
@@ -26,17 +27,35 @@ def shipped() -> dict[str, Dialect]:
 
 
 def contributed() -> dict[str, Dialect]:
-    """What other packages add by the entry point group `noonmark.dialects`: each a Dialect, or TOML text."""
-    found: dict[str, Dialect] = {}
+    """What other packages add by the entry point group `noonmark.dialects`, of what can be loaded: see `troubles`."""
+    return {name: found for name, found in _tried() if isinstance(found, Dialect)}
+
+
+def troubles() -> list[str]:
+    """What is wrong with those that other packages add and that can't be loaded, one sentence each."""
+    return [str(found) for _, found in _tried() if isinstance(found, DialectError)]
+
+
+def _tried() -> Iterator[tuple[str, Dialect | DialectError]]:
     for point in metadata.entry_points(group=ENTRY_POINTS):
+        try:
+            yield point.name, _load(point)
+        except DialectError as error:
+            yield point.name, error
+
+
+def _load(point: metadata.EntryPoint) -> Dialect:
+    """A dialect of another package: a Dialect, or TOML text. Raises DialectError, whatever that package does."""
+    where = f"entry point {point.name} of {ENTRY_POINTS}" + (f" in {point.dist.name}" if point.dist else "")
+    try:
         value = point.load()
-        if isinstance(value, Dialect):
-            found[point.name] = value
-        elif isinstance(value, str):
-            found[point.name] = parse_dialect(value, f"entry point {point.name}")
-        else:
-            raise DialectError(f"entry point {point.name} of {ENTRY_POINTS}: expected a Dialect or TOML text")
-    return found
+    except Exception as error:  # code of others can raise anything
+        raise DialectError(f"{where}: {point.value} can't be loaded: {type(error).__name__}: {error}") from None
+    if isinstance(value, Dialect):
+        return value
+    if isinstance(value, str):
+        return parse_dialect(value, where)
+    raise DialectError(f"{where}: expected a Dialect or TOML text, not {type(value).__name__}")
 
 
 def known() -> dict[str, Dialect]:
@@ -54,7 +73,9 @@ def resolve(name: str, folder: Path | None = None) -> Dialect:
             if not path.is_absolute() and folder is not None:
                 path = folder / path
             return parse_dialect(path.read_text("utf-8"), str(path))
-        found = known()
+        found = shipped()
+        if name not in found:  # what other packages bring, or break, is no concern of a shipped one
+            found |= {point.name: _load(point) for point in metadata.entry_points(group=ENTRY_POINTS, name=name)}
     except (OSError, RuntimeError) as error:  # RuntimeError: the home of a user that does not exist
         why = error.strerror if isinstance(error, OSError) else error
         raise ConfigError(
@@ -66,7 +87,7 @@ def resolve(name: str, folder: Path | None = None) -> Dialect:
         raise ConfigError(str(error), code="dialect-wrong", remedy="see: noonmark dialects usual") from None
     if name in found:
         return found[name]
-    near = difflib.get_close_matches(name, [*found, AUTO], n=1, cutoff=0.0)
+    near = difflib.get_close_matches(name.lower(), [*known(), AUTO], n=1, cutoff=0.0)
     raise ConfigError(
         f"unknown dialect {name!r}; the nearest known is {near[0]!r}",
         code="dialect-absent",

@@ -7,6 +7,8 @@ from dataclasses import replace
 
 from noonmark.driver import conventions, zones
 from noonmark.driver.comparison import unix_datetime
+from noonmark.driver.dialects import contributed
+from noonmark.driver.escaping import escape
 from noonmark.driver.gathering import Sources, open_sources
 from noonmark.driver.mount import ATTEMPTS, Readings, Talk, Unreachable
 from noonmark.driver.proof import Decision, Sight, decide, latitude_sign, sidereal_trouble
@@ -213,6 +215,7 @@ def observations(run: Run) -> None:
     assert run.sight is not None
     readings = run.sight.readings
     status = readings.status
+    _product(run, readings.product)
     if readings.slewing is None:
         run.note("slewing-not-told", "the mount does not say whether it is slewing")
     if run.verb == "set" and status is not None and status[1] == "T":
@@ -231,6 +234,24 @@ def observations(run: Run) -> None:
         run.note("slow-answers", "the mount answers slowly: the sidereal proof is wider for it")
     for note in run.config.notes:
         run.note("configuration", note)
+
+
+def _product(run: Run, product: bytes | None) -> None:
+    """What the mount calls itself beside the patterns of dialects. It decides nothing: what a mount means, its sidereal
+    clock tells."""
+    if product is None:
+        return
+    if not run.auto:
+        if run.dialect.fits_product(product) is False:
+            run.note(
+                "product-differs",
+                f"the mount calls itself '{escape(product)}', which does not fit product_pattern of the dialect "
+                f"{run.dialect.name!r}",
+            )
+        return
+    fitting = [name for name, one in contributed().items() if one.fits_product(product)]
+    if fitting:
+        run.note("dialect-by-product", f"by what the mount calls itself it speaks the dialect {' or '.join(fitting)}")
 
 
 def outcome_of_look(run: Run) -> Stop:
@@ -322,6 +343,17 @@ def refuse_if_unsafe(run: Run) -> None:
         raise outcome_of_look(run)
     if run.sight.readings.slewing:
         raise _slewing()
+    if contradicted(run):
+        raise outcome_of_look(run)
+
+
+def contradicted(run: Run) -> bool:
+    """Whether the mount's own sky contradicts the dialect given: what is written in that would point it elsewhere.
+    Where that sky is renewed at setting the time only, it says nothing yet."""
+    assert run.sight is not None
+    assert run.decision is not None
+    stale = run.dialect.clock.sidereal_renewed == "at-set-time"
+    return run.evidence.declared is not None and run.decision.state == "none" and bool(run.sight.fitting) and not stale
 
 
 def refuse_if_slewing_now(run: Run) -> None:

@@ -150,13 +150,14 @@ class Talk:
 
     def ask(self, name: str, parse: Callable[[bytes], T]) -> tuple[T, bytes, Exchange]:
         """Ask until a right answer comes, three times at most. Raises Unreachable."""
-        trouble = ""
+        trouble, unanswered = "", 0
         for attempt in range(ATTEMPTS):
             if attempt:
                 self.resynchronise(trouble)
             try:
                 got = self.try_text(name)
                 if got is None:
+                    unanswered += 1
                     trouble = f":{lx.COMMANDS[name].letters}# got no answer within {self.timeout_s:g} s"
                     continue
                 value = parse(got[0].text)
@@ -164,6 +165,12 @@ class Talk:
                 return value, got[0].text, got[1]
             except ReplyError as error:
                 trouble = str(error)
+        if unanswered == ATTEMPTS:  # and each time it got back in step in between
+            raise Unreachable(
+                f"the mount does not answer :{lx.COMMANDS[name].letters}#, though it answers :GC# and :GL#",
+                "mount-silent",
+                "it seems not to know that question, and nothing can be judged without it: see its manual",
+            )
         raise self._unreachable(trouble)
 
     def ask_optional(self, name: str, parse: Callable[[bytes], T]) -> tuple[T | None, bool]:

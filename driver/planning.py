@@ -43,13 +43,20 @@ def clock_needs_rewriting(run: Run) -> bool:
     return low > rewrite or high < -rewrite or row is None or not row.ok
 
 
+def stays_on_utc(run: Run) -> bool:
+    """Whether the mount holds offset 0 with UTC as its local time, which serves: what else is written keeps to that."""
+    assert run.decision is not None
+    best = run.decision.best
+    return run.decision.state != "none" and best is not None and best.on_utc
+
+
 def plan(run: Run) -> list[Planned]:
     """The writes that would be sent, in their first form."""
     assert run.manner is not None
     assert run.zone_offset_h is not None
     names = names_to_write(run)
     convention = run.evidence.preferred()
-    target = site_target(convention, run.config.site, run.zone_offset_h)
+    target = site_target(convention, run.config.site, 0.0 if stays_on_utc(run) else run.zone_offset_h)
     forms = offset_forms(target, run.manner)
     if not forms:
         target = replace(target, offset_h=0.0)

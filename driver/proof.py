@@ -27,6 +27,9 @@ IMPRECISE_S = 150.0
 """A firmware in single precision is off by up to 103 s (24-bit mantissa on a Julian Date); beyond this the clock
 is not a computation from the settings at all."""
 
+CLOCK_DOES_NOT_FOLLOW = ("sidereal-clock-independent", "sidereal-clock-imprecise")
+"""What `sidereal_trouble` calls a sidereal clock that can prove nothing."""
+
 ADVANCE_TOLERANCE_S = 2.2  # two displays in whole seconds, and the spread of their readings
 
 
@@ -151,23 +154,34 @@ def decide(
     written_deg: float,
     declared: Convention | None,
 ) -> Decision:
-    """Judge the sight under every convention that still fits; the most usual, or the declared one, first."""
+    """Judge the sight under every convention that still fits; the most usual, or the declared one, first. Where none
+    fits, under the declared one all the same: what it says is to be told, though no sky proves it."""
     alive = frozenset(survivors) & sight.conventions
     seen: dict[tuple[bool, float, float, float], Hypothesis] = {}
     for one in sorted(sight.fitting, key=lambda h: (h.convention != declared, h.convention, abs(h.residual_s))):
         if one.convention in alive:
             key = (one.convention.local_is_utc, one.offset_h, one.local_s, round(one.longitude_deg, 6))
             seen.setdefault(key, one)
+    likely = list(seen.values()) or _as_declared(sight, declared)
     judgements = tuple(
-        judge(sight.readings, one, sight.measure, truth, zone_offset_h, config, written_deg) for one in seen.values()
+        judge(sight.readings, one, sight.measure, truth, zone_offset_h, config, written_deg) for one in likely
     )
-    if not judgements:
-        return Decision("none", (), alive)
+    if not seen:
+        return Decision("none", judgements, alive)
     if declared is not None and judgements[0].hypothesis.convention != declared:
         return Decision("none", judgements, alive)
     right = [one.right for one in judgements]
     state = "right" if all(right) else "ambiguous" if any(right) else "wrong"
     return Decision(state, judgements, alive)
+
+
+def _as_declared(sight: Sight, declared: Convention | None) -> list[Hypothesis]:
+    """What the declared convention makes of the values just as they are shown, where nothing fits; none where another
+    convention fits, or where the date exists in no order."""
+    if sight.fitting:
+        return []
+    mine = [one for one in sight.hypotheses if one.convention == declared]
+    return mine[:1]
 
 
 def sidereal_trouble(sight: Sight, declared: Convention | None = None) -> tuple[str, str]:
@@ -182,7 +196,8 @@ def sidereal_trouble(sight: Sight, declared: Convention | None = None) -> tuple[
         elapsed = sight.readings.sidereal[-1].instant - sight.readings.sidereal[0].instant
         return (
             "sidereal-clock-independent",
-            f"the mount's sidereal clock does not keep its rate: {advance:+.1f} s within {elapsed:.1f} s",
+            f"the mount's sidereal clock does not keep its rate ({advance:+.1f} s within {elapsed:.1f} s), and "
+            "the proof is impossible",
         )
     if sight.fitting and declared is not None and declared not in sight.conventions:
         return (

@@ -8,7 +8,7 @@ from noonmark.driver.comparison import unix_datetime
 from noonmark.driver.conventions import Convention
 from noonmark.driver.mount import Readings
 from noonmark.driver.run import Run
-from noonmark.driver.writing import Told, Writer, earlier_forms, goes_on_from, shown_alike, write_date
+from noonmark.driver.writing import Told, Writer, earlier_forms, goes_on_from, shown_alike, write_date, write_longitude
 from noonmark.protocols import lx
 from noonmark.protocols.seams import Exchange
 from noonmark.protocols.sexagesimal import wrap_signed
@@ -56,7 +56,13 @@ def _put_back_one(run: Run, writer: Writer, name: str, wire: bytes) -> Told:
     if there():
         run.confirmed.add(name)
         return "there"
-    told = writer.setting(name, earlier_forms(name, wire, run.manner), there)
+    manner = run.manner
+    if name == "longitude":
+        told = write_longitude(
+            writer, manner, lambda: earlier_forms(name, wire, manner), lambda shown: shown_alike(shown, wanted)
+        )
+    else:
+        told = writer.setting(name, earlier_forms(name, wire, manner), there)
     if told == "there":
         run.confirmed.add(name)
     return told

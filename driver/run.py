@@ -41,7 +41,6 @@ from noonmark.protocols.dialect import Dialect
 from noonmark.protocols.seams import Exchange
 
 Verb = Literal["check", "set", "restore"]
-CANDIDATES_TOLD = 24
 
 
 class Stop(Exception):
@@ -232,7 +231,7 @@ class Run:
             resolved, unknown = dict(declared.labels()), ()
         ranked = sorted(self.sight.hypotheses, key=lambda one: (not one.fits, abs(one.residual_s), one.convention))
         candidates: list[dict[str, Any]] = []
-        for one in ranked[:CANDIDATES_TOLD]:
+        for one in ranked:  # some hundreds at most: half days, quarter hours and centuries that would show alike
             shown = self.sight.readings.sidereal[0].seconds
             candidates.append(
                 {

@@ -11,7 +11,7 @@ from noonmark.driver.conventions import ALL
 from noonmark.driver.dialects import AUTO, resolve
 from noonmark.driver.interrupts import Interrupted
 from noonmark.driver.mount import TimeLimit, Unreachable
-from noonmark.driver.proof import Evidence
+from noonmark.driver.proof import CLOCK_DOES_NOT_FOLLOW, Evidence
 from noonmark.driver.reasons import explaining
 from noonmark.driver.record import Record, RecordError
 from noonmark.driver.result import Result
@@ -47,7 +47,7 @@ def set_mount(config: Config, *, dry_run: bool = False, seams: Seams | None = No
         looking.observations(run)
         _explain(run)
         if dry_run:
-            if run.truth is not None and run.truth.established:
+            if run.truth is not None and run.truth.established and not looking.contradicted(run):
                 from noonmark.driver import planning
 
                 run.planned = planning.plan(run)
@@ -212,8 +212,11 @@ def _let_go(run: Run) -> None:
 
 
 def _after_writing(run: Run, stop: Stop) -> Stop:
-    """Once writing began, only `confirmed` and a verified refusal keep their name; all else is `incomplete`."""
+    """Once writing began, only `confirmed`, a verified refusal and what was finished but can't be proven keep their
+    name; all else is `incomplete`."""
     if not run.attempts or stop.outcome in ("confirmed", "incomplete"):
+        return stop
+    if stop.outcome == "discrepant" and stop.code in CLOCK_DOES_NOT_FOLLOW and set(run.attempts) <= run.standing():
         return stop
     if stop.outcome == "refused" and stop.code == "mount-refuses-settings":
         run.attempts.clear()

@@ -11,8 +11,8 @@ from dataclasses import replace
 from noonmark.driver import clockset
 from noonmark.driver.conventions import Convention
 from noonmark.driver.looking import conclude, look_at_mount
-from noonmark.driver.planning import local_time, names_to_write, second_of_day
-from noonmark.driver.proof import sidereal_trouble
+from noonmark.driver.planning import local_time, names_to_write, second_of_day, stays_on_utc
+from noonmark.driver.proof import CLOCK_DOES_NOT_FOLLOW, sidereal_trouble
 from noonmark.driver.record import RecordError
 from noonmark.driver.run import Run, Stop
 from noonmark.driver.ticking import timescales
@@ -23,12 +23,14 @@ from noonmark.driver.writing import (
     goes_on_from,
     latitude_forms,
     longitude_forms,
+    longitude_there,
     no_longer_there,
     offset_forms,
     reading_back,
     shown_as,
     site_target,
     write_date,
+    write_longitude,
 )
 from noonmark.protocols import lx
 from noonmark.protocols.sexagesimal import wrap_signed
@@ -58,13 +60,14 @@ class Setter:
         self.truth = run.truth
         self.zone_offset_h = run.zone_offset_h
         self.writer = Writer(run.talk, self._seen)
-        self.on_utc = False
+        self.on_utc = stays_on_utc(run)
         self.told: dict[str, Told] = {}
         self.last_write = run.seams.clock.monotonic()
         self.order_refused: set[str] = set()
         self.troubles_before = len(run.talk.troubles)
         self.measured: clockset.ClockMeasure | None = None  # the clock, after the last write
         self.sent_at: float | None = None  # when the last write was the time
+        self.contradictions = 0  # how often other signs fitted after a write than before it
         self.precise = True  # whether the clock is brought right, or only set for the signs to be told apart
 
     def _seen(self, name: str, argument: str) -> None:
@@ -86,12 +89,12 @@ class Setter:
                 "the mount began to slew; nothing more is written",
                 "wait until it is at rest, then run again",
             )
-        back = reading_back(self.talk, target, self.manner)
+        back = reading_back(self.talk, target)
         for name in names:
             self.run.aims |= {one: aim for one, aim in shown_as(target).items() if one == name}
             self.measured = self.sent_at = None
             if name == "longitude":
-                self.told[name] = self.writer.setting(name, longitude_forms(target, self.manner), back[name])
+                self.told[name] = self._longitude(target)
             elif name == "latitude":
                 self.told[name] = self.writer.setting(name, latitude_forms(target, self.manner), back[name])
             elif name == "offset":
@@ -119,6 +122,17 @@ class Setter:
             record.save("written")
         except RecordError as error:
             self.run.note("record-not-written", str(error))
+
+    def _longitude(self, target: Target) -> Told:
+        told = write_longitude(
+            self.writer,
+            self.manner,
+            lambda: longitude_forms(target, self.manner),
+            lambda shown: longitude_there(shown, target),
+        )
+        if self.manner.turned and self.manner.auto:
+            self.run.note("longitude-sign-turned", "it takes a longitude with the other sign than it shows it with")
+        return told
 
     def _offset(self, target: Target, there: object) -> Told:
         forms = offset_forms(target, self.manner)
@@ -208,7 +222,7 @@ class Setter:
             if decision.state == "none":  # a clock that is only renewed later, or a stale first look: in stages
                 staged = True
                 self._in_stages()
-                names = names_to_write(self.run)
+                names = self._names()
             elif (
                 decision.state == "ambiguous"
                 or self._other_half_of_the_day()
@@ -218,17 +232,25 @@ class Setter:
                     break
                 staged = True
                 self._in_stages()
-                names = names_to_write(self.run)
+                names = self._names()
             elif decision.state == "wrong" or flipped:
-                names = names_to_write(self.run)
+                names = self._names()
                 if "offset" in names and self._offset_was_tried() and not self.on_utc:
                     self.on_utc = True
-                    names = [one for one in self.run.dialect.write_order if one in {*names, "offset", "date", "time"}]
+                    names = self._names()
                 continue
             if self.run.decision is not None and self.run.decision.state == "right" and self._stays():
                 return
-            names = names_to_write(self.run)
+            names = self._names()
         self._give_up()
+
+    def _names(self) -> list[str]:
+        """What is to be written next. A mount on its way to UTC, but not there yet, is judged by the zone, so that its
+        date can seem right: it goes with the offset."""
+        names = names_to_write(self.run)
+        if self.on_utc and "offset" in names:
+            names = [one for one in self.run.dialect.write_order if one in {*names, "offset", "date", "time"}]
+        return names
 
     def _target(self) -> Target:
         convention = self._convention()
@@ -274,7 +296,9 @@ class Setter:
         if gone:
             self._note_overwritten()
         self.run.confirmed -= gone
-        return self.run.evidence.add(sight, fresh=True)
+        fitted = self.run.evidence.add(sight, fresh=True)
+        self.contradictions += bool(sight.fitting) and not fitted
+        return fitted
 
     def _stop_if_all_refused(self) -> None:
         """Every write was refused and nothing changed: no use in going on. Raises Stop."""
@@ -309,7 +333,7 @@ class Setter:
     def _in_stages(self) -> None:
         """Write values that tell the conventions apart, with a sidereal reading after each: longitude and offset 0
         with UTC (date order, daylight hour), then a longitude (its sign), then the offset (its sign)."""
-        self.run.note("written-in-stages", "the signs were told apart by writing in stages")
+        self.run.note("written-in-stages", "written in stages, a sidereal reading after each, to tell the signs apart")
         site = self.run.config.site
         order = self.run.dialect.write_order
         sign_shows = abs(wrap_signed(2 * site.longitude_deg, 360.0)) > 1.0
@@ -335,13 +359,37 @@ class Setter:
             before = target
             fitted = self._look_again(target)
             if not fitted and self.run.sight is not None and not self.run.sight.fitting:
-                conclude(self.run)
-                code, words = sidereal_trouble(self.run.sight, self.run.evidence.declared)
-                raise Stop("incomplete", code, words, "give the mount's dialect, if it is known; see its manual")
+                trouble = sidereal_trouble(self.run.sight, self.run.evidence.declared)
+                self._leave_at_the_site()
+                raise self._unproven(*trouble)
             if self._other_date_order():
                 self.write(["date", "time"], replace(target, convention=self._convention()))
                 self._look_again(target)
         conclude(self.run)
+
+    def _leave_at_the_site(self) -> None:
+        """The stages came to nothing: the site's own values again, never those of a stage."""
+        target = self._target()
+        self.precise = True
+        self.write(list(self.run.dialect.write_order), target)
+        self._look_again(target)
+        best = conclude(self.run).best
+        if best is not None and best.hypothesis.convention == self.run.evidence.declared:
+            self.run.confirmed |= {row.name for row in best.rows if row.ok and row.name in self.run.attempts}
+
+    def _unproven(self, code: str, words: str) -> Stop:
+        """What is written without a proof. Under a dialect that the user vouches for, nothing is left to be done where
+        it all was read back: the mount does not agree. Else its signs are unknown, and with them what was written."""
+        done = set(self.run.attempts) <= self.run.standing()
+        vouched = self.run.evidence.declared is not None and code in CLOCK_DOES_NOT_FOLLOW
+        return Stop(
+            "discrepant" if done and vouched else "incomplete",
+            code,
+            f"written and read back, but not proven: {words}" if done else f"written, but not proven: {words}",
+            "look whether the mount takes the date, the time or the longitude for its sidereal time only at its start"
+            if vouched
+            else "give the mount's dialect, if it is known; see its manual",
+        )
 
     def _stand_already(self, target: Target, before: Target | None) -> set[str]:
         """What need not be written in a stage: the latitude away from the site, and what stands since the stage before.
@@ -376,12 +424,12 @@ class Setter:
         decision = self.run.decision
         assert self.run.sight is not None
         if decision is None or decision.state == "none":
-            code, words = sidereal_trouble(self.run.sight, self.run.evidence.declared)
-            raise Stop(
-                "incomplete",
-                code,
-                f"written and read back, but the proof is impossible: {words}",
-                "give the mount's dialect, if it is known; see its manual",
+            raise self._unproven(*sidereal_trouble(self.run.sight, self.run.evidence.declared))
+        if self.contradictions > 1:  # one can come of a clock that was not up to date at first
+            raise self._unproven(
+                "sidereal-clock-independent",
+                "after each write the mount's sidereal time fits other signs than before it: it does not follow its "
+                "settings, and the proof is impossible",
             )
         if decision.state == "ambiguous":
             raise Stop("incomplete", "signs-ambiguous", "written, but its signs can't be told apart", "see the record")

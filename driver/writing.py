@@ -48,6 +48,7 @@ class Manner:
     offset_form: Literal["hours", "tenths", "minutes"]
     year_digits: int
     plus: bool
+    turned: bool = False  # a longitude is taken with the other sign than it is shown with
 
     @property
     def marked(self) -> Dialect:
@@ -90,6 +91,7 @@ def manner_from(readings: Readings, dialect: Dialect, auto: bool) -> Manner:
     return Manner(
         dialect, auto, unsigned, readings.longitude.resolution_deg < 0.5 / 60, mark, seconds_mark, form,
         readings.date.year_digits, plus,
+        turned=not auto and dialect.longitude_written_positive != dialect.longitude.positive,
     )  # fmt: skip
 
 
@@ -101,9 +103,7 @@ def longitude_forms(target: Target, manner: Manner) -> list[str]:
         styles += [(False, manner.plus), (False, True), (True, False)]
     if manner.dialect.longitude.drops_sign:
         styles = [(True, False)]
-    positive = target.convention.positive
-    if not manner.auto:
-        positive = manner.dialect.longitude_written_positive
+    positive: Literal["west", "east"] = "east" if target.convention.east_positive != manner.turned else "west"
     forms = []
     for precision in manner.precisions():
         for unsigned, plus in styles:
@@ -184,19 +184,36 @@ class Writer:
             self.talk.acknowledgement = "silent"
 
 
+def write_longitude(
+    writer: Writer, manner: Manner, forms: Callable[[], list[str]], wanted: Callable[[lx.Angle], bool]
+) -> Told:
+    """Set the longitude. One that is found out may take it with the other sign than it shows: then the mirror image of
+    what was written is shown, and it is written the other way. `wanted`: does an answer show what is to be there?"""
+
+    def shown() -> lx.Angle:
+        angle, _, _ = writer.talk.ask("get-longitude", lx.parse_longitude)
+        manner.unsigned_longitude = manner.unsigned_longitude and not angle.signed
+        return angle
+
+    told = writer.setting("longitude", forms(), lambda: wanted(shown()))
+    if told in ("unchanged", "unheard") and manner.auto:
+        angle = shown()
+        if wanted(lx.Angle(-angle.value_deg, angle.resolution_deg, angle.signed)):
+            manner.turned = not manner.turned
+            told = writer.setting("longitude", forms(), lambda: wanted(shown()))
+            if told != "there":
+                manner.turned = not manner.turned
+    return told
+
+
 def there_after_repeat(writer: Writer, name: str, form: str, there: Callable[[], bool]) -> bool:
     """A write without acknowledgement that reading back shows absent was lost on the line: send it once more."""
     accepted = writer.send(name, form)
     return accepted is not False and there()
 
 
-def reading_back(talk: Talk, target: Target, manner: Manner) -> dict[str, Callable[[], bool]]:
-    """For longitude, latitude and offset: does the mount show the value now?"""
-
-    def longitude() -> bool:
-        angle, _, _ = talk.ask("get-longitude", lx.parse_longitude)
-        manner.unsigned_longitude = manner.unsigned_longitude and not angle.signed
-        return longitude_there(angle, target)
+def reading_back(talk: Talk, target: Target) -> dict[str, Callable[[], bool]]:
+    """For latitude and offset: does the mount show the value now?"""
 
     def latitude() -> bool:
         angle, _, _ = talk.ask("get-latitude", lx.parse_latitude)
@@ -206,7 +223,7 @@ def reading_back(talk: Talk, target: Target, manner: Manner) -> dict[str, Callab
         shown, _, _ = talk.ask("get-offset", lx.parse_offset)
         return offset_there(shown, target)
 
-    return {"longitude": longitude, "latitude": latitude, "offset": offset}
+    return {"latitude": latitude, "offset": offset}
 
 
 def longitude_there(shown: lx.Angle, target: Target) -> bool:
@@ -298,10 +315,9 @@ def earlier_forms(name: str, wire: bytes, manner: Manner) -> list[str]:
             angle = lx.parse_longitude(wire)
             longitude = manner.marked.longitude.model_copy(update={"plus_sign": angle.value_deg >= 0 and angle.signed})
             marked = manner.marked.model_copy(update={"longitude": longitude})
-            turned = not manner.auto and manner.dialect.longitude_written_positive != manner.dialect.longitude.positive
             return [
                 lx.longitude_argument(
-                    -angle.value_deg if turned else angle.value_deg,
+                    -angle.value_deg if manner.turned else angle.value_deg,
                     marked,
                     positive="east",
                     unsigned=not angle.signed,

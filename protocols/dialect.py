@@ -8,10 +8,11 @@ this package longitude is EAST positive and an offset is local civil time minus 
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 SettingName = Literal["longitude", "latitude", "offset", "date", "time"]
 SETTING_NAMES: tuple[SettingName, ...] = ("longitude", "latitude", "offset", "date", "time")
@@ -88,7 +89,7 @@ class Dialect(_Part):
 
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")
     summary: str = ""
-    product_pattern: str = ""  # a regular expression for what `:GVP#` answers; "" fits none by itself
+    product_pattern: str = ""  # a regular expression, found anywhere in what `:GVP#` answers; "": it says nothing
     acknowledgement: Literal["plain", "end-mark", "none"] = "plain"
     write_order: tuple[SettingName, ...] = SETTING_NAMES
     coordinates: Coordinates = Coordinates()
@@ -97,6 +98,21 @@ class Dialect(_Part):
     clock: TimeOfDay = TimeOfDay()
     date: Date = Date()
     deadlines: Deadlines = Deadlines()
+
+    @field_validator("product_pattern")
+    @classmethod
+    def _compiles(cls, pattern: str) -> str:
+        try:
+            re.compile(pattern)
+        except (re.error, RecursionError, OverflowError) as error:
+            raise ValueError(f"must be a regular expression: {error}") from None
+        return pattern
+
+    def fits_product(self, product: bytes) -> bool | None:
+        """Whether what a mount calls itself fits the pattern; None where the dialect has none."""
+        if not self.product_pattern:
+            return None
+        return re.search(self.product_pattern, product.decode("latin-1")) is not None
 
     @property
     def longitude_written_positive(self) -> Literal["west", "east"]:
@@ -154,7 +170,7 @@ def _explain(error: ValidationError, where: str) -> str:
         return f"{where}: unknown key '{key}'; the nearest known key is '{near[0]}'"
     if first["type"] == "missing":
         return f"{where}: key '{key}' is missing"
-    message = first["msg"]
+    message = first["msg"].removeprefix("Value error, ")
     if first["type"] == "literal_error":
         allowed = first.get("ctx", {}).get("expected", "")
         message = f"must be one of {allowed}"

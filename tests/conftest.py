@@ -1,4 +1,5 @@
-"""Where pytest runs in several processes (`-n 2`), the tests from outside all go to one of them: they overlap there."""
+"""What all tests share. Where pytest runs in several processes (`-n 2`), the tests from outside all go to one of them:
+they overlap there."""
 
 from __future__ import annotations
 

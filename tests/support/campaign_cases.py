@@ -127,9 +127,7 @@ def _plain(case: Case, dice: random.Random) -> Case:
     name = dice.choice([*FAULTS, None, None, None])
     verb = "check" if dice.random() < 0.15 else "set"
     start = {"kind": "right"} if verb == "check" else {"kind": "factory"}
-    # which way a mount counts what it is sent, where that is not the way it shows, can't be found out
-    hidden = "written_positive" in case.dialect.get("longitude", {})
-    told = "declared" if hidden or dice.random() < 0.25 else "auto"
+    told = "declared" if dice.random() < 0.25 else "auto"
     return _with_fault(dataclasses.replace(case, verb=verb, start=start, told=told, then=_then(dice, 0.2)), name)
 
 
@@ -152,7 +150,6 @@ def _harmless(case: Case, dice: random.Random) -> Case:
     fault = FaultDraw(dice.choice(HARMLESS), dice.randint(1, REPLIES_OF_A_RUN))
     start = _start(dice, case) if dice.random() < 0.3 else {"kind": dice.choice(("factory", "right"))}
     dialect = {key: dict(value) if isinstance(value, dict) else value for key, value in case.dialect.items()}
-    dialect.get("longitude", {}).pop("written_positive", None)
     blocks_s = dialect.get("date", {}).get("blocks_s", 0.0)
     policy = {"time_limit_s": 180.0} if blocks_s > 10.0 else {}
     return dataclasses.replace(case, start={**start, "slewing": False}, faults=(fault,), dialect=dialect, policy=policy)

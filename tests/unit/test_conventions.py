@@ -14,7 +14,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import erfa
 import pytest
@@ -25,6 +25,7 @@ from noonmark.driver import check, conventions, set_mount
 from noonmark.driver.conventions import ALL, Convention, Hypothesis, greenwich_sidereal_s, hypotheses, labels_of
 from noonmark.driver.mount import Readings, Timed
 from noonmark.protocols import lx
+from noonmark.protocols.dialect import build_dialect
 from noonmark.sim import sky as sim_sky
 from noonmark.sim.state import MountState, Quirks, factory, right
 
@@ -386,8 +387,55 @@ def test_a_sidereal_clock_of_its_own_that_happens_to_be_right_must_be_seen_to_fo
     for name in ("latitude_deg", "longitude_deg", "offset_h", "local_s", "at_utc_s"):
         setattr(one.mount.state, name, getattr(was, name))
     result = set_mount(one.config, seams=one.seams)
-    assert result.outcome == "incomplete"
+    assert result.outcome == ("incomplete" if told == "auto" else "discrepant")
     assert result.code in NAMED
+
+
+@pytest.mark.parametrize("told", ["auto", "usual"])
+@pytest.mark.parametrize("kind", ["own-clock", "frozen"])
+def test_where_no_proof_is_possible_the_site_is_what_stays_written_and_never_a_value_of_the_stages(
+    tmp_path: Path, told: str, kind: Literal["own-clock", "frozen"]
+) -> None:
+    """Under a dialect that the user vouches for, all is written and read back, and the mount does not agree."""
+    one = rig(tmp_path, state=other_place(), quirks=Quirks(sidereal=kind), told=told, receiver_options=FAST)
+    result = set_mount(one.config, seams=one.seams)
+    inside = one.mount.truth()
+    true = dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(seconds=one.clock.true_utc_s())
+    assert inside.longitude_deg == pytest.approx(SITE["longitude_deg"], abs=1 / 60)
+    assert inside.latitude_deg == pytest.approx(SITE["latitude_deg"], abs=1 / 60)
+    assert inside.offset_h == 10.5
+    assert abs((inside.utc - true).total_seconds()) < 1.0
+    assert result.code == "sidereal-clock-independent"
+    assert "proof is impossible" in result.reason
+    if told == "auto":
+        assert (result.outcome, result.exit_status) == ("incomplete", 6)
+        return
+    assert (result.outcome, result.exit_status) == ("discrepant", 1)
+    assert set(result.written) == {"longitude", "latitude", "offset", "date", "time"}
+    assert result.unconfirmed == ()
+    assert {row.name: row.ok for row in result.settings} == {
+        "latitude": True, "longitude": True, "offset": True, "date": True, "time": True, "sidereal": False,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("positive", ["west", "east"])
+def test_a_sidereal_clock_of_its_own_that_stood_right_for_the_mirrored_longitude_is_named(
+    tmp_path: Path, positive: Literal["west", "east"]
+) -> None:
+    """It fits one sign of the longitude, then the other, after each write."""
+    spoken = build_dialect({"name": "differs", "longitude": {"positive": positive}}, "differs")
+    state = right(NIGHT, SITE["latitude_deg"], -SITE["longitude_deg"], 10.5)
+    one = rig(tmp_path, state=state, dialect=spoken, quirks=Quirks(sidereal="own-clock"), receiver_options=FAST)
+    result = set_mount(one.config, seams=one.seams)
+    assert (result.outcome, result.code) == ("incomplete", "sidereal-clock-independent")
+    assert "proof is impossible" in result.reason
+
+
+def test_a_check_under_a_dialect_given_judges_every_row_though_no_sky_proves_it(tmp_path: Path) -> None:
+    one = rig(tmp_path, state=rightly_set(), quirks=Quirks(sidereal="frozen"), told="usual", receiver_options=FAST)
+    result = check(one.config, seams=one.seams)
+    assert (result.outcome, result.code) == ("discrepant", "sidereal-clock-independent")
+    assert {row.name for row in result.settings if row.ok} >= {"latitude", "longitude", "offset", "date", "time"}
 
 
 def test_a_sidereal_clock_of_its_own_is_never_confirmed_by_check(tmp_path: Path) -> None:
@@ -436,7 +484,7 @@ def test_a_firmware_in_single_precision_is_never_confirmed_and_is_named(
     one = rig(tmp_path, state=rightly_set() if verb == "check" else factory(NIGHT), told=told, receiver_options=FAST)
     result = check(one.config, seams=one.seams) if verb == "check" else set_mount(one.config, seams=one.seams)
     if verb == "set":
-        assert result.outcome == "incomplete"
+        assert result.outcome == ("incomplete" if told == "auto" else "discrepant")
     else:
         assert result.outcome == ("refused" if told == "auto" else "discrepant")
     assert result.code in NAMED

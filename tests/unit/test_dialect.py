@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Callable
 from importlib import resources
 from pathlib import Path
@@ -12,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from noonmark.driver.cli import run
 from noonmark.driver.cli.dialects import as_toml
 from noonmark.driver.config import ConfigError
 from noonmark.driver.dialects import known, resolve, shipped
@@ -114,6 +116,7 @@ def test_every_key_left_out_is_the_usual_manner() -> None:
         ('name = "x"\nlongitude = 5', ["'longitude'"]),
         ('name = "x"\n[offset]\nlimit_h = nan', ["'offset.limit_h'"]),
         ('name = "x"\n[deadlines]\nother_s = inf', ["'deadlines.other_s'"]),
+        ('name = "x"\nproduct_pattern = "("', ["'product_pattern' must be a regular expression"]),
         ("name = ", ["not TOML"]),
         ("x" * 10, ["not TOML"]),
     ],
@@ -165,6 +168,86 @@ def test_a_shipped_dialect_is_never_replaced(monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setattr("noonmark.driver.dialects.contributed", lambda: {"east-long": other, "theirs": other})
     assert known()["east-long"] == shipped()["east-long"]
     assert known()["theirs"] == other
+
+
+# --- what other packages bring ----------------------------------------------------------------------
+
+THEIRS = """
+GOOD = 'name = "theirs"\\nsummary = "Theirs."\\n[longitude]\\npositive = "east"'
+WRONG = 'name = "wrong"\\n[offset]\\nformt = "hours"'
+NUMBER = 5
+"""
+POINTS = {"theirs": "GOOD", "wrong": "WRONG", "number": "NUMBER", "absent": "NOTHING"}
+
+
+@pytest.fixture
+def other_package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A package with one good dialect among bad ones, as installed."""
+    rows = [f"{name} = their_dialects:{value}" for name, value in POINTS.items()]
+    info = tmp_path / "their_dialects-1.0.dist-info"
+    info.mkdir()
+    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: their-dialects\nVersion: 1.0\n")
+    (info / "entry_points.txt").write_text("\n".join(["[noonmark.dialects]", *rows, "gone = no_such_module:X", ""]))
+    (tmp_path / "their_dialects.py").write_text(THEIRS)
+    monkeypatch.syspath_prepend(str(tmp_path))
+    monkeypatch.delitem(sys.modules, "their_dialects", raising=False)
+
+
+@pytest.mark.usefixtures("other_package")
+def test_another_packages_dialect_is_found_by_its_entry_point() -> None:
+    assert resolve("theirs").longitude.positive == "east"
+    assert set(known()) - set(shipped()) == {"theirs"}
+
+
+@pytest.mark.usefixtures("other_package")
+@pytest.mark.parametrize(
+    ("name", "expected"),
+    [
+        ("gone", ["no_such_module", "ModuleNotFoundError"]),
+        ("absent", ["NOTHING", "AttributeError"]),
+        ("number", ["expected a Dialect or TOML text, not int"]),
+        ("wrong", ["'offset.formt'", "'offset.format'"]),
+    ],
+)
+def test_another_packages_broken_dialect_is_a_configuration_error(name: str, expected: list[str]) -> None:
+    with pytest.raises(ConfigError) as caught:
+        resolve(name)
+    assert caught.value.code == "dialect-wrong"
+    assert all(part in str(caught.value) for part in [f"entry point {name} ", "in their-dialects", *expected])
+
+
+@pytest.mark.usefixtures("other_package")
+def test_another_packages_broken_dialect_hides_no_other(capsys: pytest.CaptureFixture[str]) -> None:
+    for name in SHIPPED:
+        assert resolve(name) == shipped()[name]
+    with pytest.raises(ConfigError, match="nearest known is 'theirs'"):
+        resolve("Theirz")
+    assert run(["dialects"]) == 0
+    told = capsys.readouterr()
+    assert {line.split()[0] for line in told.out.splitlines()} == {"auto", "theirs", *SHIPPED}
+    assert len(told.err.splitlines()) == 4
+    assert "'offset.format'" in told.err
+
+
+# --- the verb ---------------------------------------------------------------------------------------
+
+
+def test_auto_is_listed_and_said_to_be_no_dialect(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["dialects", "auto"]) == 2
+    told = capsys.readouterr().err
+    assert "'auto' is no dialect" in told
+    assert "nearest" not in told
+
+
+def test_every_key_is_printed(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["dialects", "usual"]) == 0
+    table, printed = "", set()
+    for line in capsys.readouterr().out.splitlines():
+        if line.startswith("["):
+            table = line.strip("[]") + "."
+        elif " = " in line:
+            printed.add(table + line.removeprefix("# ").split(" = ")[0])
+    assert printed == set(known_keys())
 
 
 # --- arbitrary text ---------------------------------------------------------------------------------

@@ -200,6 +200,16 @@ def test_silence_is_three_questions_and_six_seconds() -> None:
     assert clock.monotonic() - begun < 6.1
 
 
+@pytest.mark.parametrize("unknown", [b":GS#", b":GG#", b":Gg#", b":Gt#"])
+def test_a_question_that_the_mount_does_not_know_is_told_from_silence(unknown: bytes) -> None:
+    talk, _, _ = talk_to(lambda number, question: [] if question == unknown else [(0.005, RIGHT[question])])
+    with pytest.raises(Unreachable) as caught:
+        talk.read_all()
+    assert caught.value.code == "mount-silent"
+    assert f"does not answer {unknown.decode()}, though it answers" in str(caught.value)
+    assert "cable" not in caught.value.remedy
+
+
 def test_noise_is_told_from_silence() -> None:
     talk, _, _ = talk_to(lambda number, question: [(0.005, b"\x83\xf0\x9a")])
     with pytest.raises(Unreachable) as caught:

@@ -45,7 +45,7 @@ def set_right(folder: Path, **options: Any) -> tuple[Rig, Result]:
         ("no acknowledgement", dialect(acknowledgement="none")),
         ("east-positive longitude", dialect(longitude={"positive": "east"})),
         ("a sign that is dropped", dialect(longitude={"drops_sign": True})),
-        ("written the other way than shown", dialect(longitude={"positive": "east", "range": "-180..180"})),
+        ("east positive from -180 to 180", dialect(longitude={"positive": "east", "range": "-180..180"})),
         ("offset as local minus UTC", dialect(offset={"sense": "from-utc"})),
         ("whole hours, finer refused", dialect(offset={"format": "hours"})),
         ("whole hours, finer truncated", dialect(offset={"format": "hours", "finer": "truncate"})),
@@ -68,6 +68,20 @@ def test_found_out_and_set(tmp_path: Path, what: str, spoken: Dialect) -> None:
     set_right(tmp_path, dialect=spoken)
 
 
+@pytest.mark.parametrize("acknowledgement", ["plain", "none"])
+@pytest.mark.parametrize("span", ["0..360", "-180..180"])
+@pytest.mark.parametrize("ways", [("west", "east"), ("east", "west")])
+def test_a_longitude_taken_with_the_other_sign_than_it_is_shown_with(
+    tmp_path: Path, ways: tuple[str, str], span: str, acknowledgement: str
+) -> None:
+    shown, written = ways
+    spoken = dialect(
+        longitude={"positive": shown, "written_positive": written, "range": span}, acknowledgement=acknowledgement
+    )
+    _, result = set_right(tmp_path, dialect=spoken)
+    assert "longitude-sign-turned" in {note.note for note in result.notes}
+
+
 @pytest.mark.parametrize("notices", [0, 1, 2])
 @pytest.mark.parametrize("blocks_s", [0.0, 8.0, 28.0])
 def test_a_date_that_blocks_and_sends_notices(tmp_path: Path, notices: int, blocks_s: float) -> None:
@@ -78,6 +92,19 @@ def test_a_date_written_before_local_midnight_and_blocking_across_it(tmp_path: P
     # local midnight at Saltbush Ridge is 13:30 UTC; the mount blocks for 28 s from some 20 s before it
     night = dt.datetime(2026, 11, 24, 13, 29, 20, tzinfo=dt.UTC)
     set_right(tmp_path, utc=night, state=factory(night), dialect=dialect(date={"notices": 2, "blocks_s": 28.0}))
+
+
+@pytest.mark.parametrize("second", range(4, 9))
+def test_midnight_of_a_clock_47_s_ahead_while_it_is_set_on_utc(tmp_path: Path, second: int) -> None:
+    """Its own midnight passes between its date and its time, which leaves it a day ahead; the zone, of 14 hours, can't
+    be held, and by the zone that date would be right."""
+    place = {"latitude_deg": 1.87, "longitude_deg": -157.4, "timezone": "Pacific/Kiritimati"}
+    night = dt.datetime(2026, 3, 24, 23, 59, second, tzinfo=dt.UTC)
+    spoken = dialect(
+        longitude={"positive": "east"}, offset={"limit_h": 12.0, "sense": "from-utc"}, date={"blocks_s": 2.5}
+    )
+    state = right(night, 1.87, -157.4, 0.0, dialect=spoken, error_s=47.0)
+    set_right(tmp_path, site=place, utc=night, state=state, dialect=spoken)
 
 
 @pytest.mark.parametrize("second", range(0, 60, 6))
@@ -139,6 +166,55 @@ def test_questions_that_a_mount_does_not_know(tmp_path: Path, silent: set[str]) 
     set_right(tmp_path, quirks=Quirks(silent=frozenset(silent)))
 
 
+@pytest.mark.parametrize(("pattern", "noted"), [("(?i)simulated", False), ("^Other", True), ("", False)])
+def test_what_a_mount_calls_itself_beside_the_pattern_of_the_dialect_given(
+    tmp_path: Path, pattern: str, noted: bool
+) -> None:
+    mine = tmp_path / "mine.toml"
+    mine.write_text(f'name = "mine"\nproduct_pattern = "{pattern}"')
+    one = rig(tmp_path, receiver_options=FAST, told=str(mine))
+    assert ("product-differs" in {note.note for note in check(one.config, seams=one.seams).notes}) is noted
+
+
+def test_what_a_mount_calls_itself_beside_the_patterns_that_other_packages_bring(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    theirs = {name: dialect(product_pattern=name) for name in ("Simulated", "Other")}
+    monkeypatch.setattr("noonmark.driver.looking.contributed", lambda: theirs)
+    one = rig(tmp_path, receiver_options=FAST)
+    (said,) = [note.text for note in check(one.config, seams=one.seams).notes if note.note == "dialect-by-product"]
+    assert said.endswith("dialect Simulated")
+
+
+@pytest.mark.parametrize(
+    ("spoken", "shown_h", "count"),
+    [
+        # 16 of longitude's sign, offset's sign, daylight hour and date order, and 4 where local time is UTC
+        (USUAL, {-6.0}, 20),
+        # a whole hour may hide the quarters within an hour of it, and 12 hours hide the half of the day
+        (dialect(offset={"format": "hours"}), {-6.75, -6.5, -6.25, -6.0, -5.75, -5.5, -5.25}, 116),
+        (
+            dialect(offset={"format": "hours"}, clock={"display_hours": 12}),
+            {-6.75, -6.5, -6.25, -6.0, -5.75, -5.5, -5.25},
+            232,
+        ),
+    ],
+    ids=["tenths", "hours", "hours, half a day"],
+)
+def test_every_candidate_is_told_with_the_sidereal_time_that_it_predicts(
+    tmp_path: Path, spoken: Dialect, shown_h: set[float], count: int
+) -> None:
+    one = rig(tmp_path, receiver_options=FAST, dialect=spoken)  # as from the works, six hours behind UTC
+    told = check(one.config, seams=one.seams).conventions
+    assert told is not None
+    assert len(told.candidates) == count
+    usual = [row for row in told.candidates if row["offset_sense"] == "to-utc" and not row["daylight_hour"]]
+    assert {row["offset_h"] for row in usual if not row["local_is_utc"]} == shown_h
+    assert all(0.0 <= row["predicted_sidereal_h"] < 24.0 for row in told.candidates)
+    assert [row["fits"] for row in told.candidates] == sorted((row["fits"] for row in told.candidates), reverse=True)
+    assert any(row["fits"] for row in told.candidates)
+
+
 def test_mount_on_utc_where_the_zone_cannot_be_held(tmp_path: Path) -> None:
     site = {"latitude_deg": 27.7172, "longitude_deg": 85.324, "timezone": "Asia/Kathmandu"}  # UTC+05:45
     _, result = set_right(tmp_path, site=site, dialect=dialect(offset={"format": "tenths"}))
@@ -162,18 +238,45 @@ def test_another_offset_is_discrepant_even_where_the_utc_that_follows_is_right(t
     assert sidereal.ok
 
 
+@pytest.mark.parametrize(
+    "spoken", [USUAL, dialect(offset={"sense": "from-utc", "format": "hours", "finer": "truncate"})]
+)
+def test_a_mount_on_utc_with_one_thing_off_stays_on_utc(tmp_path: Path, spoken: Dialect) -> None:
+    """What is right on UTC is not written, so that the time must not be sent as the zone has it."""
+    state = right(NIGHT, SITE["latitude_deg"], -SITE["longitude_deg"], 0.0, dialect=spoken)
+    one = rig(tmp_path, receiver_options=FAST, state=state, dialect=spoken)
+    planned = {row.name: row.text for row in set_mount(one.config, dry_run=True, seams=one.seams).planned}
+    assert "offset" not in planned
+    assert planned["time"].startswith(":SL12:3"), "the night of these tests is at 12:34:56 UTC"
+    one, result = set_right(tmp_path, state=state, dialect=spoken)
+    assert {change.name for change in one.mount.settings_written} <= {"longitude", "time"}
+    assert "mount-on-utc" in {note.note for note in result.notes}
+
+
 def test_automatic_daylight_hour_in_its_own_months(tmp_path: Path) -> None:
     summer = dt.datetime(2026, 6, 24, 12, 0, tzinfo=dt.UTC)
     set_right(tmp_path, utc=summer, state=factory(summer), quirks=Quirks(automatic_daylight=True))
 
 
-def test_a_dialect_given_that_the_sidereal_clock_contradicts_is_discrepant(tmp_path: Path) -> None:
-    east = dialect(longitude={"positive": "east"})
-    one = rig(tmp_path, receiver_options=FAST, dialect=east, told="usual")
-    result = set_mount(one.config, seams=one.seams)
-    assert result.outcome in ("discrepant", "incomplete")
-    assert result.code == "dialect-contradicted"
-    assert result.exit_status != 0
+@pytest.mark.parametrize(
+    "spoken",
+    [
+        dialect(longitude={"positive": "east"}),
+        dialect(offset={"sense": "from-utc"}),
+        dialect(clock={"daylight_hour": True}),
+    ],
+    ids=["longitude", "offset", "daylight hour"],
+)
+def test_a_dialect_given_that_the_sidereal_clock_contradicts_is_discrepant_and_nothing_is_written(
+    tmp_path: Path, spoken: Dialect
+) -> None:
+    for dry_run in (True, False):
+        one = rig(tmp_path, receiver_options=FAST, dialect=spoken, told="usual")
+        result = set_mount(one.config, seams=one.seams, dry_run=dry_run)
+        assert (result.outcome, result.code, result.exit_status) == ("discrepant", "dialect-contradicted", 1)
+        assert not one.mount.settings_written
+        assert result.planned == ()
+        assert "auto" in result.remedy
 
 
 @pytest.mark.parametrize("kind", ["own-clock", "frozen", "imprecise"])

@@ -80,6 +80,10 @@ def test_other_manners(tmp_path: Path, spoken: Dialect) -> None:
     there_and_back(built(tmp_path / "records", dialect=spoken, told=str(file)))
 
 
+def test_a_longitude_taken_with_the_other_sign_than_it_is_shown_with(tmp_path: Path) -> None:
+    there_and_back(built(tmp_path, dialect=dialect(longitude={"positive": "west", "written_positive": "east"})))
+
+
 @pytest.mark.parametrize("phase", ["reset", "kept"])
 def test_a_clock_that_keeps_its_tick_is_put_back_to_the_second(tmp_path: Path, phase: str) -> None:
     there_and_back(built(tmp_path, dialect=dialect(clock={"phase": phase})), 0.12 if phase == "reset" else 1.0)
