@@ -45,7 +45,6 @@ place_origins_required = 2      # the configured site is one
 clock_tolerance_s = 1.0         # the whole interval against UTC must lie within
 clock_rewrite_s = 0.1           # a clock surely nearer than this is left alone
 timescale = "utc"               # or "ut1", for a mount that knows no UT1-UTC
-timescale = "utc"               # or "ut1", for a mount that knows no UT1-UTC
 site_tolerance_m = 500.0
 time_limit_s = 90.0
 
