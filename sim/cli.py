@@ -48,7 +48,7 @@ def _line_options(command: Command) -> Command:
     return command
 
 
-@click.group("sim")
+@click.group("sim", no_args_is_help=False)  # but one sentence, as for every other wrong command line
 def sim() -> None:
     """Simulated mounts and receivers, with faults."""
 

@@ -41,6 +41,12 @@ CATCHING = ("check", "set", "restore")  # SIGINT and SIGTERM are caught from the
 class Verbs(click.Group):
     """The verbs, loaded lazily so that a cold start costs no more than it must."""
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        if not args:
+            click.echo(ctx.get_help(), err=True)
+            ctx.exit(EXIT_CONFIGURATION)
+        return super().parse_args(ctx, args)
+
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(VERBS)
 

@@ -100,6 +100,14 @@ def test_what_is_no_run_still_ends_in_one_document(place: Place, arguments: list
     assert found.document["reason"]
 
 
+@pytest.mark.parametrize("arguments", [[], ["sim"]], ids=["no verb", "sim alone"])
+def test_a_missing_verb_is_told_in_lines_that_a_person_can_read(place: Place, arguments: list[str]) -> None:
+    found = place.run(*arguments)
+    assert (found.status, found.stdout) == (2, b"")
+    assert "--help" in found.narration
+    assert "\\x0a" not in found.narration, "not one line of escaped line ends"
+
+
 @pytest.mark.parametrize("verb", ["dialects", "schema"])
 def test_other_verbs_print_one_document_too(place: Place, verb: str) -> None:
     found = place.run(verb, "--json")
