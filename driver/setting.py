@@ -372,6 +372,12 @@ class Setter:
     def _note_overwritten(self) -> None:
         self.run.note("settings-overwritten", "what was written did not stay: something else writes to this mount")
 
+    def _answered(self, name: str) -> str:
+        """How the mount answered the last write of a setting that differs; "" where it was there, or not written."""
+        words = {"refused": "it refuses it", "unchanged": "it acknowledges it and does not show it"}
+        told = words.get(self.told.get(name, ""))
+        return f" ({told})" if told else ""
+
     def _give_up(self) -> None:
         decision = self.run.decision
         assert self.run.sight is not None
@@ -386,7 +392,7 @@ class Setter:
         if decision.state == "ambiguous":
             raise Stop("incomplete", "signs-ambiguous", "written, but its signs can't be told apart", "see the record")
         best = decision.best
-        wrong = ", ".join(best.wrong) if best is not None else "its settings"
+        wrong = ", ".join(one + self._answered(one) for one in best.wrong) if best is not None else "its settings"
         code = (
             "settings-overwritten"
             if any(one.note == "settings-overwritten" for one in self.run.notes)
