@@ -135,6 +135,36 @@ def test_an_interrupt_is_one_document(place: Place, number: signal.Signals) -> N
     assert (document["outcome"], document["code"]) == (None, "interrupted")
 
 
+SIGNAL_WHILE_LOADING = """
+import os, sys
+
+
+class Signal:
+    def find_spec(self, name, path=None, target=None):
+        if name == "pydantic":
+            sys.meta_path.remove(self)
+            os.kill(os.getpid(), {number})
+        return None
+
+
+sys.meta_path.insert(0, Signal())
+"""
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=lambda one: one.name)
+@pytest.mark.parametrize("verb", ["check", "set", "restore", "schema"])
+def test_an_interrupt_while_the_program_is_loaded_is_one_document(
+    place: Place, verb: str, number: signal.Signals
+) -> None:
+    """Loading is most of the first quarter of a second. The signal comes as the first large library is looked for."""
+    (place.folder / "sitecustomize.py").write_text(SIGNAL_WHILE_LOADING.format(number=int(number)))
+    environment = {**place.environment(), "PYTHONPATH": str(place.folder)}
+    found = place.run(verb, "--json", environment=environment)
+    assert found.status == found.document["exit_status"] == 128 + number
+    assert found.document["code"] == "interrupted"
+    assert "Traceback" not in found.narration
+
+
 @pytest.mark.parametrize("verb", ["check", "set", "restore"])
 def test_a_fault_of_ours_is_one_document_and_no_traceback(
     verb: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Any
