@@ -73,12 +73,13 @@ class Setter:
 
     # --- one pass ---------------------------------------------------------------------------------
 
-    def write(self, names: list[str], target: Target) -> None:
-        """Write the named settings of a target, in order, each read back at once; the time last."""
+    def write(self, names: list[str], target: Target) -> Target:
+        """Write the named settings of a target, in order, each read back at once; the time last. Returns what was
+        written: with offset 0 where the zone's can't be held."""
         with self.run.part("writing the settings"):
-            self._write_in_order(names, target)
+            return self._write_in_order(names, target)
 
-    def _write_in_order(self, names: list[str], target: Target) -> None:
+    def _write_in_order(self, names: list[str], target: Target) -> Target:
         if self.talk.read_slewing():
             raise Stop(
                 "refused",
@@ -98,8 +99,7 @@ class Setter:
                 self.told[name] = self._offset(target, back[name])
                 if self.told[name] != "there" and not self.on_utc and target.offset_h != 0.0:
                     self.on_utc = True  # the zone can't be held: UTC with offset 0 serves as well
-                    self.write(["offset", "date", "time"], replace(target, offset_h=0.0))
-                    return
+                    return self.write(["offset", "date", "time"], replace(target, offset_h=0.0))
             elif name == "date":
                 self._wait_out_midnight(target)
                 self.told[name] = self._date(target)
@@ -109,6 +109,7 @@ class Setter:
                 self.run.confirmed.add(name)
         self.last_write = self.sent_at or self.run.seams.clock.monotonic()
         self._second_stage()
+        return target
 
     def _second_stage(self) -> None:
         """The record after the writes; if it can't be written, the first stage stands and says "maybe written"."""
@@ -198,8 +199,7 @@ class Setter:
         longitude_moves = "longitude" in names or "offset" in names or "date" in names
         staged = False
         for number in range(PASSES):
-            target = self._target()
-            self.write(names, target)
+            target = self.write(names, self._target())
             self._look_again(target)
             decision = conclude(self.run)
             if number == 0:
@@ -331,7 +331,7 @@ class Setter:
             effective = 0.0 if convention.local_is_utc else offset
             target = Target(convention, site.latitude_deg, longitude, effective)
             self.precise = (longitude, offset) == steps[-1]
-            self.write([name for name in order if name not in self._stand_already(target, before)], target)
+            target = self.write([name for name in order if name not in self._stand_already(target, before)], target)
             before = target
             fitted = self._look_again(target)
             if not fitted and self.run.sight is not None and not self.run.sight.fitting:
