@@ -46,6 +46,12 @@ class Judgement:
     def wrong(self) -> tuple[str, ...]:
         return tuple(row.name for row in self.rows if row.ok is False)
 
+    @property
+    def only_unbounded(self) -> tuple[float, float] | None:
+        """The clock's error where nothing is wrong but that it reaches beyond the tolerance, and may be none at all."""
+        error = self.clock_error_s
+        return error if self.wrong == ("time",) and error is not None and error[0] <= 0.0 <= error[1] else None
+
 
 def unix_datetime(seconds: float) -> dt.datetime:
     """Aware UTC from seconds since 1970, far outside the years of the operating system too."""

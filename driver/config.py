@@ -358,6 +358,7 @@ def _cross_check(config: Config, where: str) -> None:
                 code="simulated-source-real-mount",
                 remedy="give the source a real port, or the mount the address sim:",
             )
+    _check_addresses(config, where)
     origins = time_origins(config.sources)
     if len(origins) < config.policy.time_origins_required:
         raise ConfigError(
@@ -375,6 +376,26 @@ def _cross_check(config: Config, where: str) -> None:
             code="too-few-origins",
             remedy="add a [[sources]] of kind nmea or gpsd, or set policy.place_origins_required = 1 knowingly",
         )
+
+
+def _check_addresses(config: Config, where: str) -> None:
+    """What is no address can't be opened: that is a mistake of the configuration, not a port that is absent."""
+    from noonmark.driver.lines.addresses import parse_address
+    from noonmark.protocols.seams import SeamError
+
+    places = [("mount.port", config.mount.port, False)]
+    places += [
+        (f"sources.{number}.{'port' if source.kind == 'nmea' else 'address'}", source.where, True)
+        for number, source in enumerate(config.sources)
+        if source.kind != "host"
+    ]
+    for key, address, daemon in places:
+        if address.startswith("sim:"):
+            continue
+        try:
+            parse_address(address, fault=SeamError, daemon=daemon)
+        except SeamError as error:
+            raise ConfigError(f"{where}: '{key}': {error}", code=error.code, remedy=error.remedy) from None
 
 
 def time_origins(sources: tuple[SourceConfig, ...]) -> set[str]:

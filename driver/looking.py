@@ -307,6 +307,15 @@ def outcome_of_look(run: Run) -> Stop:
         return Stop("discrepant", "clock-uneven", f"the mount's clock can't be trusted: {run.sight.measure.fault}")
     if decision.state == "wrong":
         wrong = decision.best.wrong
+        if (error := decision.best.only_unbounded) is not None:
+            return Stop(
+                "discrepant",
+                "clock-not-bounded",
+                f"nothing is seen to be wrong, but the clock is not known to be within policy.clock_tolerance_s = "
+                f"{run.config.policy.clock_tolerance_s:g} s: its error is anything from {error[0]:+.3f} to "
+                f"{error[1]:+.3f} s",
+                "check without --quick; a latency_s larger than the receiver needs widens it too",
+            )
         return Stop(
             "discrepant",
             "settings-differ",

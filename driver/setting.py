@@ -76,12 +76,13 @@ class Setter:
 
     # --- one pass ---------------------------------------------------------------------------------
 
-    def write(self, names: list[str], target: Target) -> None:
-        """Write the named settings of a target, in order, each read back at once; the time last."""
+    def write(self, names: list[str], target: Target) -> Target:
+        """Write the named settings of a target, in order, each read back at once; the time last. Returns what was
+        written: with offset 0 where the zone's can't be held."""
         with self.run.part("writing the settings"):
-            self._write_in_order(names, target)
+            return self._write_in_order(names, target)
 
-    def _write_in_order(self, names: list[str], target: Target) -> None:
+    def _write_in_order(self, names: list[str], target: Target) -> Target:
         if self.talk.read_slewing():
             raise Stop(
                 "refused",
@@ -101,8 +102,7 @@ class Setter:
                 self.told[name] = self._offset(target, back[name])
                 if self.told[name] != "there" and not self.on_utc and target.offset_h != 0.0:
                     self.on_utc = True  # the zone can't be held: UTC with offset 0 serves as well
-                    self.write(["offset", "date", "time"], replace(target, offset_h=0.0))
-                    return
+                    return self.write(["offset", "date", "time"], replace(target, offset_h=0.0))
             elif name == "date":
                 self._wait_out_midnight(target)
                 self.told[name] = self._date(target)
@@ -112,6 +112,7 @@ class Setter:
                 self.run.confirmed.add(name)
         self.last_write = self.sent_at or self.run.seams.clock.monotonic()
         self._second_stage()
+        return target
 
     def _second_stage(self) -> None:
         """The record after the writes; if it can't be written, the first stage stands and says "maybe written"."""
@@ -212,8 +213,7 @@ class Setter:
         longitude_moves = "longitude" in names or "offset" in names or "date" in names
         staged = False
         for number in range(PASSES):
-            target = self._target()
-            self.write(names, target)
+            target = self.write(names, self._target())
             self._look_again(target)
             decision = conclude(self.run)
             if number == 0:
@@ -355,7 +355,7 @@ class Setter:
             effective = 0.0 if convention.local_is_utc else offset
             target = Target(convention, site.latitude_deg, longitude, effective)
             self.precise = (longitude, offset) == steps[-1]
-            self.write([name for name in order if name not in self._stand_already(target, before)], target)
+            target = self.write([name for name in order if name not in self._stand_already(target, before)], target)
             before = target
             fitted = self._look_again(target)
             if not fitted and self.run.sight is not None and not self.run.sight.fitting:
@@ -420,6 +420,12 @@ class Setter:
     def _note_overwritten(self) -> None:
         self.run.note("settings-overwritten", "what was written did not stay: something else writes to this mount")
 
+    def _answered(self, name: str) -> str:
+        """How the mount answered the last write of a setting that differs; "" where it was there, or not written."""
+        words = {"refused": "it refuses it", "unchanged": "it acknowledges it and does not show it"}
+        told = words.get(self.told.get(name, ""))
+        return f" ({told})" if told else ""
+
     def _give_up(self) -> None:
         decision = self.run.decision
         assert self.run.sight is not None
@@ -434,7 +440,7 @@ class Setter:
         if decision.state == "ambiguous":
             raise Stop("incomplete", "signs-ambiguous", "written, but its signs can't be told apart", "see the record")
         best = decision.best
-        wrong = ", ".join(best.wrong) if best is not None else "its settings"
+        wrong = ", ".join(one + self._answered(one) for one in best.wrong) if best is not None else "its settings"
         code = (
             "settings-overwritten"
             if any(one.note == "settings-overwritten" for one in self.run.notes)

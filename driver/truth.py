@@ -124,8 +124,8 @@ def establish(
         for one in silences
         if not any(verdict.source == one.source for verdict in time_verdicts)
     ]
-    if time_code == "too-few-origins-agree" and quiet:
-        time_why += f"; {quiet[0].source}: {quiet[0].why}"
+    if time_code in ("too-few-origins-agree", "no-bounded-source"):
+        time_why = "; ".join([time_why, *(f"{one.source}: {one.why}" for one in quiet)])
     reasons = [why for why in (time_why, place_why) if why]
     return Truth(
         established=not reasons,

@@ -36,6 +36,8 @@ CHANGE_HORIZON = timedelta(days=400)
 _STEP = timedelta(hours=6)  # no two changes of a zone lie closer: the shortest season so far is four weeks
 _SEASON = timedelta(days=370)
 _TZIF_MAGIC = b"TZif"
+_NO_PLACES = ("localtime", "posixrules", "Factory")
+"""Files beside the zones that belong to no place: this host's own setting, a default for rules, "not set yet"."""
 
 
 class ZoneError(ValueError):
@@ -148,7 +150,7 @@ def load_zone(
 def _load(database: Database, key: str) -> ZoneInfo | None:
     """None where the database does not know the key. Names that leave the folder are no keys."""
     parts = key.split("/")
-    if not re.fullmatch(r"[A-Za-z0-9+_/-]{1,64}", key) or "" in parts or parts[0] in ("right", "posix"):
+    if not re.fullmatch(r"[A-Za-z0-9+_/-]{1,64}", key) or "" in parts or parts[0] in ("right", "posix", *_NO_PLACES):
         return None  # right/ zones count leap seconds, which our UTC never does
     try:
         with (database.folder / key).open("rb") as file:
@@ -177,7 +179,7 @@ def known_keys(found: Sequence[Database]) -> list[str]:
     for database in found:
         for path in database.folder.rglob("*"):
             key = path.relative_to(database.folder).as_posix()
-            if key.split("/")[0] in ("right", "posix") or not path.is_file():
+            if key.split("/")[0] in ("right", "posix", *_NO_PLACES) or not path.is_file():
                 continue
             with path.open("rb") as file:
                 if file.read(4) == _TZIF_MAGIC:

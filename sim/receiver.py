@@ -168,7 +168,7 @@ class SimulatedReceiver:
         north_deg, east_deg = self.random.gauss(0.0, noise_deg), self.random.gauss(0.0, noise_deg)
         epoch = Epoch(
             utc_s,
-            self.latitude_deg + north_deg,
+            max(-90.0, min(90.0, self.latitude_deg + north_deg)),  # at a pole there is nothing beyond
             self.longitude_deg + east_deg / max(0.01, cos(radians(self.latitude_deg))),
             self.altitude_m + self.random.gauss(0.0, 1.5 * self._noise_m),
             talker=self.talker,

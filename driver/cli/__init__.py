@@ -90,26 +90,28 @@ def cli(context: click.Context) -> None:
         context.exit(EXIT_CONFIGURATION)
 
 
-def main(arguments: Sequence[str] | None = None) -> None:
-    """Run the command line and exit. Never a traceback at the user."""
+def main(arguments: Sequence[str] | None = None, flag: InterruptFlag | None = None) -> None:
+    """Run the command line and exit. Never a traceback at the user. `flag`: who caught the signals until now."""
     occupy_standard_descriptors()
     given = list(sys.argv[1:] if arguments is None else arguments)
     speak_what_stdout_can(json="--json" in given)
     if given[:1] and given[0] in CATCHING:
         gc.disable()  # it lasts seconds and makes little garbage: collecting is a tenth of its CPU time
-    status = run(given)
+    status = run(given, flag)
     gc.freeze()  # nor need the interpreter collect what is left as it ends
     sys.exit(status)
 
 
-def run(given: list[str]) -> int:
+def run(given: list[str], flag: InterruptFlag | None = None) -> int:
     """Run with these arguments; returns the exit status."""
     if given[:1] and given[0] in CATCHING:
+        if flag is not None:
+            return _run(given, flag)
         from noonmark.driver.interrupts import catching
 
         with catching() as flag:
             return _run(given, flag)
-    return _run(given, None)
+    return _run(given, flag)
 
 
 def _run(given: list[str], flag: InterruptFlag | None) -> int:
@@ -120,6 +122,8 @@ def _run(given: list[str], flag: InterruptFlag | None) -> int:
         return _tell(given, code, reason, remedy, status)
 
     try:
+        if flag is not None:
+            flag.check()  # it may have come while we were loaded
         value = _called(given, flag)
         with printing():
             pass

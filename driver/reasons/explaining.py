@@ -23,6 +23,8 @@ def _settings(run: Run) -> tuple[CauseValue, ...]:
     """Without a truth only the place is judged, and only it is explained."""
     if run.decision is None or run.decision.state == "none":
         return ()
+    if run.decision.best is not None and run.decision.best.only_unbounded is not None:
+        return ()  # a clock that may be right is not off
     return explain_settings(
         run.decision.judgements, run.config.site, run.zone_offset_h or 0.0, aim=_aim(run), zone=run.zone
     )

@@ -100,6 +100,14 @@ def test_what_is_no_run_still_ends_in_one_document(place: Place, arguments: list
     assert found.document["reason"]
 
 
+@pytest.mark.parametrize("arguments", [[], ["sim"]], ids=["no verb", "sim alone"])
+def test_a_missing_verb_is_told_in_lines_that_a_person_can_read(place: Place, arguments: list[str]) -> None:
+    found = place.run(*arguments)
+    assert (found.status, found.stdout) == (2, b"")
+    assert "--help" in found.narration
+    assert "\\x0a" not in found.narration, "not one line of escaped line ends"
+
+
 @pytest.mark.parametrize("verb", ["dialects", "schema"])
 def test_other_verbs_print_one_document_too(place: Place, verb: str) -> None:
     found = place.run(verb, "--json")
@@ -125,6 +133,36 @@ def test_an_interrupt_is_one_document(place: Place, number: signal.Signals) -> N
     running.send(number)
     document = valid(running.finish(15.0), 128 + number, "check")
     assert (document["outcome"], document["code"]) == (None, "interrupted")
+
+
+SIGNAL_WHILE_LOADING = """
+import os, sys
+
+
+class Signal:
+    def find_spec(self, name, path=None, target=None):
+        if name == "pydantic":
+            sys.meta_path.remove(self)
+            os.kill(os.getpid(), {number})
+        return None
+
+
+sys.meta_path.insert(0, Signal())
+"""
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=lambda one: one.name)
+@pytest.mark.parametrize("verb", ["check", "set", "restore", "schema"])
+def test_an_interrupt_while_the_program_is_loaded_is_one_document(
+    place: Place, verb: str, number: signal.Signals
+) -> None:
+    """Loading is most of the first quarter of a second. The signal comes as the first large library is looked for."""
+    (place.folder / "sitecustomize.py").write_text(SIGNAL_WHILE_LOADING.format(number=int(number)))
+    environment = {**place.environment(), "PYTHONPATH": str(place.folder)}
+    found = place.run(verb, "--json", environment=environment)
+    assert found.status == found.document["exit_status"] == 128 + number
+    assert found.document["code"] == "interrupted"
+    assert "Traceback" not in found.narration
 
 
 @pytest.mark.parametrize("verb", ["check", "set", "restore"])

@@ -58,6 +58,20 @@ def test_check_states_the_clocks_error_in_two_seconds_more_at_most(tmp_path: Pat
         assert widths[1] < 0.06 < widths[0]
 
 
+def test_a_clock_that_may_be_right_is_not_confirmed_and_not_called_off_either(tmp_path: Path) -> None:
+    """The tolerance is narrower than a quick look can bound the clock: nothing says that it is wrong."""
+    one = rig(tmp_path, state=stands(0.0), policy={"clock_tolerance_s": 0.05, "clock_rewrite_s": 0.01})
+    result = check(one.config, seams=one.seams, quick=True)
+    assert (result.outcome, result.code) == ("discrepant", "clock-not-bounded")
+    assert holds(one, result)
+    assert "clock_tolerance_s = 0.05 s" in result.reason
+    assert result.explanation == ()
+    off = rig(tmp_path, state=stands(5.0))
+    surely = check(off.config, seams=off.seams, quick=True)
+    assert surely.code == "settings-differ"
+    assert "clock-off" in {one.cause for one in surely.explanation}
+
+
 def test_the_assumptions_are_printed_and_the_rate_is_among_what_was_fitted(tmp_path: Path) -> None:
     one = rig(tmp_path, state=stands())
     result = check(one.config, seams=one.seams)

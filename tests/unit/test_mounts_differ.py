@@ -219,6 +219,7 @@ def test_mount_on_utc_where_the_zone_cannot_be_held(tmp_path: Path) -> None:
     site = {"latitude_deg": 27.7172, "longitude_deg": 85.324, "timezone": "Asia/Kathmandu"}  # UTC+05:45
     _, result = set_right(tmp_path, site=site, dialect=dialect(offset={"format": "tenths"}))
     assert "mount-on-utc" in {note.note for note in result.notes}
+    assert "settings-overwritten" not in {note.note for note in result.notes}, "nobody else has written"
     offset = result.setting("offset")
     assert offset is not None
     assert (offset.expected, offset.read) == (0.0, 0.0)

@@ -75,6 +75,19 @@ TROUBLE: list[Any] = [
 
 
 @pytest.mark.parametrize(
+    ("answers", "said"),
+    [({"Sg": b"0"}, "longitude (it refuses it)"), ({"St": b"1"}, "latitude (it acknowledges it and does not show it)")],
+    ids=["refuses", "acknowledges only"],
+)
+def test_the_reason_says_how_the_mount_answered_what_it_does_not_hold(
+    tmp_path: Path, answers: dict[str, bytes], said: str
+) -> None:
+    done = set_mount((one := built(tmp_path, mount_faults=[Answers(**answers)])).config, seams=one.seams)
+    assert done.code == "settings-not-taken"
+    assert said in done.reason
+
+
+@pytest.mark.parametrize(
     ("options", "checked", "check_codes", "was_set", "set_codes"),
     [pytest.param(*row[1:], id=row[0]) for row in TROUBLE],
 )

@@ -62,6 +62,15 @@ def test_the_checksum_is_the_one_of_the_standard() -> None:
     assert framed(body) == b"$" + body.encode() + b"*47\r\n"
 
 
+@pytest.mark.parametrize("pole_deg", [90.0, -90.0])
+def test_a_receiver_at_a_pole_never_says_a_latitude_beyond_it(pole_deg: float) -> None:
+    lines, _ = listen(20.0, latitude_deg=pole_deg)
+    latitudes = [sentence.lat for _, sentence in decoded(lines)]
+    assert len(latitudes) >= 19
+    assert max(abs(latitude) for latitude in latitudes) <= 90.0
+    assert latitudes == pytest.approx([pole_deg] * len(latitudes), abs=0.001)
+
+
 def test_an_independent_decoder_reads_time_and_place() -> None:
     lines, clock = listen(20.0)
     rows = decoded(lines)

@@ -249,6 +249,18 @@ def test_no_source_at_all_is_no_truth() -> None:
     assert agrees(truth, "nmea:1") is None
 
 
+def test_the_reason_names_every_source_that_said_nothing_and_why() -> None:
+    """One sentence must do: "no source" alone sends a user looking for what the claims hold."""
+    quiet = [
+        Silence("nmea:1", "gnss", "no-fix: the receiver has no fix", "receiver-no-fix"),
+        Silence("gpsd:2", "gnss", "127.0.0.1:2947 can't be reached"),
+    ]
+    for truth in (judged(loose(0.0), silences=quiet), judged(claim("network", 0.0, 0.1), silences=quiet)):
+        assert not truth.time_established
+        assert "nmea:1: no-fix: the receiver has no fix" in truth.why
+        assert "gpsd:2: 127.0.0.1:2947 can't be reached" in truth.why
+
+
 def test_a_sole_source_must_be_fit_to_stand_alone() -> None:
     fit = TimeClaim("nmea:0", "gnss", -0.4, 0.5)
     unfit = TimeClaim("nmea:0", "gnss", -0.4, 0.5, alone_not="12 consecutive epochs, of 30")

@@ -260,6 +260,15 @@ def test_what_is_no_zone_is_an_error_that_shows_no_control_byte(key: str) -> Non
     assert len(str(caught.value)) < 400
 
 
+@pytest.mark.parametrize("key", ["localtime", "posixrules", "Factory"])
+def test_a_name_that_stands_for_no_place_is_no_zone(tmp_path: Path, key: str) -> None:
+    # A system's database holds them beside the zones: `localtime` is this host's own setting, which is never asked.
+    folder = database(tmp_path, "2099a", {key: "Europe/London"})
+    with pytest.raises(ZoneError, match="is not a name in the IANA database"):
+        load_zone(key, system=[folder], package=NEW)
+    assert key not in zones.known_keys(zones.databases([folder], NEW))
+
+
 def test_a_damaged_zone_file_names_the_database(tmp_path: Path) -> None:
     folder = database(tmp_path, "2099a", {})
     (folder / "Asia").mkdir()
