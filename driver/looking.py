@@ -54,7 +54,7 @@ def look_at_mount(
         if quick:
             found = clockmanner.glance(readings, run.clock)
             break
-        if measure is not None:
+        if measure is not None and clockmanner.goes_on(readings, measure):
             found = measure
             break
         found = _measured(run, readings)

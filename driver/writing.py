@@ -161,7 +161,7 @@ class Writer:
             accepted = self.send(name, form)
             if accepted is False:
                 continue
-            if there():
+            if surely_there(accepted, there):
                 if accepted is None:
                     self._flags_are_silent()
                 return "there"
@@ -209,7 +209,13 @@ def write_longitude(
 def there_after_repeat(writer: Writer, name: str, form: str, there: Callable[[], bool]) -> bool:
     """A write without acknowledgement that reading back shows absent was lost on the line: send it once more."""
     accepted = writer.send(name, form)
-    return accepted is not False and there()
+    return accepted is not False and surely_there(accepted, there)
+
+
+def surely_there(accepted: bool | None, there: Callable[[], bool]) -> bool:
+    """Whether a setting shows. Where no acknowledgement came it is asked twice: one that comes late can pass for the
+    answer, as `0#` for an offset of 0."""
+    return there() and (accepted is not None or there())
 
 
 def reading_back(talk: Talk, target: Target) -> dict[str, Callable[[], bool]]:

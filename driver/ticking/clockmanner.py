@@ -6,9 +6,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 from noonmark.driver.mount import Readings, Talk
+from noonmark.driver.ticking.clockmeasure import period_s
 from noonmark.driver.ticking.clockreading import ClockMeasure, bounds, measure
-from noonmark.driver.ticking.ticks import Ticks
+from noonmark.driver.ticking.ticks import RATE_LIMIT, Ticks
 from noonmark.protocols.dialect import Dialect
+from noonmark.protocols.sexagesimal import wrap_signed
+
+ROUNDED_S = 0.5  # a display that rounds is ahead of its clock by so much
 
 Phase = Literal["reset", "kept", "unknown"]
 
@@ -54,6 +58,17 @@ def look(talk: Talk, readings: Readings, manner: ClockManner, *, budget_s: float
         earlier=readings.local if manner.since is None else (), since=manner.since, doubting=True,
     )  # fmt: skip
     return manner.taken(shown)
+
+
+def goes_on(readings: Readings, measure: ClockMeasure) -> bool:
+    """Whether the last time read beside everything else is what the clock, measured shortly before, shows by then: else
+    it was set or lost meanwhile, and the measure is of a clock that is no more."""
+    last = readings.local[-1]
+    gap = wrap_signed(
+        last.seconds + last.resolution_s / 2 - last.instant - measure.middle, period_s(readings.display_hours)
+    )
+    may_be_s = measure.half_width_s + (last.resolution_s + last.spread_s) / 2 + ROUNDED_S
+    return abs(gap) <= may_be_s + RATE_LIMIT * abs(last.instant - measure.at)
 
 
 def glance(readings: Readings, manner: ClockManner) -> ClockMeasure:

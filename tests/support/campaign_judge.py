@@ -35,6 +35,7 @@ LIES_OF_THE_SECOND = {
     "five-hertz",
 }
 LINE_DAMAGE = {"drops-heard", "flips-heard", "drops-bytes", "doubles-bytes", "wrong-baud", "other-program"}
+CHANGE_SETTINGS = {"forgets", "resets-to-factory", "overwritten", "switches-memory", "turns-offset"}
 NOTHING_WRITTEN = ("discrepant", "untrusted", "unreachable", "refused")
 PROVES_NOTHING = ("sidereal-clock-independent", "sidereal-clock-imprecise")
 
@@ -74,7 +75,7 @@ def _confirmed(one: Bench, told: Told, result: Result, host_error_s: float) -> N
     if abs(one.mount.state.drift_ppm) > DECLARED_PPM and one.mount.quirks.lag_before_s[1] > SLOW_S:
         # outside what the interval is stated for, and too slow in answering for that to be noticed within a run
         clock_s += told.duration_s * 1e-6 * abs(one.mount.state.drift_ppm)
-    if told.verb == "check" and one.mount.quirks.sidereal == "own-clock":
+    if told.verb == "check" and (one.mount.quirks.sidereal == "own-clock" or _sidereal_is_stale(one)):
         told.deceived = True  # a sidereal clock of its own that happens to be right can't be told from one that follows
         return
     at_the_end = wrong_items(one, one.mount.truth(now), now, clock_s)
@@ -149,6 +150,12 @@ def wrong_items(one: Bench, inside: HiddenState, at: float, clock_s: float) -> d
     return found
 
 
+def _sidereal_is_stale(one: Bench) -> bool:
+    """Whether the sidereal clock is renewed at setting the time only, and a setting was changed by another hand since."""
+    changed = {draw.name for draw in one.case.faults} & CHANGE_SETTINGS
+    return one.dialect.clock.sidereal_renewed == "at-set-time" and bool(changed)
+
+
 def _lie_s(one: Bench, result: Result, host_error_s: float) -> float:
     """By how much the interval held true misses true UTC, seconds."""
     assert result.truth is not None
@@ -204,6 +211,8 @@ def _not_as_written(one: Bench, told: Told, name: str, accepted: list[Change]) -
     changes = [change for change in accepted if change.name == name]
     seen = one.recorder.seen.get(QUESTIONS[name])
     if not changes:  # it may have stood there before, and a mount that says nothing of a writing does not tell
+        if name == "offset" and "automatic_daylight" in one.case.quirks:
+            return ""  # a daylight hour that no display shows is in the offset that it has, and not in what it tells
         wrong = seen is None or name in wrong_items(one, seen[1], seen[0], one.config.policy.clock_tolerance_s)
         return "and the mount took none" if wrong and told.verb != "restore" and one.case.told != "usual" else ""
     last = changes[-1]
@@ -221,8 +230,9 @@ def _not_as_written(one: Bench, told: Told, name: str, accepted: list[Change]) -
         gap_s = local_s - last.after - elapsed_s
         # a drifting clock and a machine that slept are judged elsewhere
         slept = any(event[1] == "sleep" for event in one.case.host.get("events", ()))
-        if one.dialect.clock.display_hours == 12:
-            gap_s = (gap_s + 21600.0) % 43200.0 - 21600.0  # which half of the day, it never tells
+        if name == "time" or one.dialect.clock.display_hours == 12:  # of the day, or half of it, it never tells
+            half_s = 1800.0 * one.dialect.clock.display_hours
+            gap_s = (gap_s + half_s) % (2 * half_s) - half_s
         most_s = 3.5 + 0.06 * elapsed_s if name == "time" else 43200.0
         return f"and its clock moved by {gap_s:+.1f} s since" if abs(gap_s) > most_s and not slept else ""
     clock_s = one.config.policy.clock_tolerance_s

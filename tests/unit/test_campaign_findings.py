@@ -8,14 +8,16 @@ import datetime as dt
 import tempfile
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import pytest
 from support.campaign_cases import Case, FaultDraw
 from support.campaign_run import Outcome, bench, run_case
 
 from noonmark.driver import set_mount
+from noonmark.driver.mount import Talk
 from noonmark.driver.result import Result
+from noonmark.driver.writing import Writer
 
 
 def case(*faults: str | FaultDraw, **values: Any) -> Case:
@@ -75,6 +77,33 @@ def test_what_was_lost_after_it_was_read_back_is_not_called_written() -> None:
     sweep(
         case("overwritten:2.5", f"silent:{number}", dialect={"acknowledgement": "none"}) for number in range(60, 200, 5)
     )
+
+
+def test_a_clock_lost_between_its_measuring_and_the_look_after_it_is_not_called_written() -> None:
+    # it had been measured right after it was set, and the time read seconds later was not held against that
+    dialect = {"clock": {"phase": "kept", "sidereal_renewed": "at-set-time"}}
+    sweep(
+        case(f"forgets:{tenths / 10}", told="declared", utc="2040-12-27T16:06:11.517713+00:00", dialect=dialect)
+        for tenths in range(14, 50, 2)
+    )
+
+
+def test_an_acknowledgement_that_comes_late_is_not_taken_for_the_value_read_back() -> None:
+    # the end mark of `:SG+00.0#` was lost: what refused the two commands run together was `0#`, an offset of 0
+    shows_at_first, mount_takes = [True, False], []
+
+    class Unheard:
+        acknowledgement = "unknown"
+
+        def write(self, name: str, argument: str) -> tuple[None, None]:
+            mount_takes.append(argument)
+            return None, None
+
+    there = iter([*shows_at_first, True, True])
+    writer = Writer(cast(Talk, Unheard()), lambda _name, _argument: None)
+    assert writer.setting("offset", ["+00.0"], lambda: next(there)) == "there"
+    assert mount_takes == ["+00.0"] * 2, "written once more, since it was not there"
+    assert writer.setting("offset", ["+00.0"], lambda: False) == "unheard"
 
 
 def test_a_restore_judges_by_what_the_mount_shows_at_the_end() -> None:
