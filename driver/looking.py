@@ -54,11 +54,12 @@ def look_at_mount(
         if quick:
             found = clockmanner.glance(readings, run.clock)
             break
-        if measure is not None and clockmanner.goes_on(readings, measure):
+        if measure is not None and clockmanner.goes_on(measure, readings.local[-1]):
             found = measure
             break
         found = _measured(run, readings)
-        if run.talk.still_shows(readings):
+        time = run.talk.still_shows(readings)
+        if time is not None and clockmanner.goes_on(found, time):
             last = run.talk.read_time("get-sidereal")  # what a setting means can change too: its sky is asked again
             readings = replace(readings, sidereal=(*readings.sidereal, last))
             break

@@ -303,18 +303,18 @@ class Talk:
             tuple(sidereal), slewing, status, identity.display_hours, identity.product, identity.firmware, aim,
         )  # fmt: skip
 
-    def still_shows(self, readings: Readings) -> bool:
-        """Whether offset, date and place are still as they were read, the date gone on where midnight has passed: what
-        takes seconds to read can change meanwhile. Raises Unreachable, TimeLimit."""
+    def still_shows(self, readings: Readings) -> Timed | None:
+        """The time now, where offset, date and place are still as they were read, the date gone on where midnight has
+        passed; None where they are not: what takes seconds to read can change meanwhile. Raises Unreachable,
+        TimeLimit."""
         offset, _, _ = self.ask("get-offset", lx.parse_offset)
         latitude, _, _ = self.ask("get-latitude", lx.parse_latitude)
         time = self.read_time()
         longitude, _, _ = self.ask("get-longitude", lx.parse_longitude)
         date, _, _ = self.ask("get-date", lx.parse_date)
         midnight = time.seconds < readings.local[-1].seconds
-        return (offset, latitude, longitude) == (readings.offset, readings.latitude, readings.longitude) and (
-            date == readings.date or midnight
-        )
+        same = (offset, latitude, longitude) == (readings.offset, readings.latitude, readings.longitude)
+        return time if same and (date == readings.date or midnight) else None
 
     def _read_status(self) -> tuple[str, str, str] | None:
         if not self.identity.has_status:

@@ -5,14 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from noonmark.driver.mount import Readings, Talk
-from noonmark.driver.ticking.clockmeasure import period_s
-from noonmark.driver.ticking.clockreading import ClockMeasure, bounds, measure
-from noonmark.driver.ticking.ticks import RATE_LIMIT, Ticks
+from noonmark.driver.mount import Readings, Talk, Timed
+from noonmark.driver.ticking.clockreading import GARBLED_S, ClockMeasure, bounds, measure
+from noonmark.driver.ticking.ticks import Ticks
 from noonmark.protocols.dialect import Dialect
-from noonmark.protocols.sexagesimal import wrap_signed
-
-ROUNDED_S = 0.5  # a display that rounds is ahead of its clock by so much
 
 Phase = Literal["reset", "kept", "unknown"]
 
@@ -60,15 +56,14 @@ def look(talk: Talk, readings: Readings, manner: ClockManner, *, budget_s: float
     return manner.taken(shown)
 
 
-def goes_on(readings: Readings, measure: ClockMeasure) -> bool:
-    """Whether the last time read beside everything else is what the clock, measured shortly before, shows by then: else
-    it was set or lost meanwhile, and the measure is of a clock that is no more."""
-    last = readings.local[-1]
-    gap = wrap_signed(
-        last.seconds + last.resolution_s / 2 - last.instant - measure.middle, period_s(readings.display_hours)
-    )
-    may_be_s = measure.half_width_s + (last.resolution_s + last.spread_s) / 2 + ROUNDED_S
-    return abs(gap) <= may_be_s + RATE_LIMIT * abs(last.instant - measure.at)
+def goes_on(measure: ClockMeasure, last: Timed) -> bool:
+    """Whether a time read later is what the clock that was measured shows by then. Else it was set or lost meanwhile,
+    and the measure is of a clock that is no more."""
+    if measure.evidence is None or measure.evidence.contradicted:
+        return True  # told already by `fault`
+    ticks = measure.evidence.copy()
+    ticks.add(last.seconds, last.resolution_s, last.t_before, last.t_first)
+    return ticks.contradiction()[0] < GARBLED_S
 
 
 def glance(readings: Readings, manner: ClockManner) -> ClockMeasure:

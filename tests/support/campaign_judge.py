@@ -98,8 +98,10 @@ def _at_its_reading(one: Bench, item: str, question: bytes, clock_s: float) -> s
     seen = one.recorder.seen.get(question)
     if seen is None:
         return f"{item} was never read"
-    if item in ("date", "time"):  # by itself: the offset that UTC follows with has its own reading
+    if item == "time":  # by itself: the offset that UTC follows with has its own reading
         return _local_wrong(one, *seen, clock_s)
+    if item == "date":  # a time of day that jumps within its day does not show there
+        return _date_wrong(one, *seen, clock_s)
     return wrong_items(one, seen[1], seen[0], clock_s).get(item, "")
 
 
@@ -110,6 +112,16 @@ def _local_wrong(one: Bench, at: float, inside: HiddenState, clock_s: float) -> 
     offsets_h = (0.0, *_zone_offsets_h(one, utc))
     error_s = min((local_s - true_s - offset_h * 3600.0 for offset_h in offsets_h), key=abs)
     return f"local time off by {error_s:+.2f} s" if abs(error_s) > clock_s + _display_s(one) else ""
+
+
+def _date_wrong(one: Bench, at: float, inside: HiddenState, clock_s: float) -> str:
+    true_s, may_be_s = one.clock.true_utc_at(at), clock_s + _display_s(one)
+    utc = dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(seconds=true_s)
+    right = {
+        (utc + dt.timedelta(hours=offset_h, seconds=off_s)).date()
+        for offset_h in (0.0, *_zone_offsets_h(one, utc)) for off_s in (-may_be_s, may_be_s)
+    }  # fmt: skip
+    return "" if inside.local.date() in right else f"local date {inside.local.date()}"
 
 
 def _zone_offsets_h(one: Bench, utc: dt.datetime) -> tuple[float, ...]:
@@ -209,10 +221,11 @@ def _claims(one: Bench, told: Told, result: Result, accepted: list[Change]) -> N
 def _not_as_written(one: Bench, told: Told, name: str, accepted: list[Change]) -> str:
     """Whether the mount's inside, when it last told this setting, was not as the last accepted writing left it."""
     changes = [change for change in accepted if change.name == name]
+    names = {draw.name for draw in one.case.faults}
     seen = one.recorder.seen.get(QUESTIONS[name])
     if not changes:  # it may have stood there before, and a mount that says nothing of a writing does not tell
-        if name == "offset" and "automatic_daylight" in one.case.quirks:
-            return ""  # a daylight hour that no display shows is in the offset that it has, and not in what it tells
+        if name == "offset" and ("automatic_daylight" in one.case.quirks or "turns-offset" in names):
+            return ""  # what it has beyond what it shows, or means by it, is not in what was written
         wrong = seen is None or name in wrong_items(one, seen[1], seen[0], one.config.policy.clock_tolerance_s)
         return "and the mount took none" if wrong and told.verb != "restore" and one.case.told != "usual" else ""
     last = changes[-1]
@@ -240,7 +253,7 @@ def _not_as_written(one: Bench, told: Told, name: str, accepted: list[Change]) -
         return ""  # what stands there is right, even where another hand put it back
     value = {"longitude": inside.longitude_deg, "latitude": inside.latitude_deg, "offset": inside.offset_h}[name]
     gap = (value - last.after + 180) % 360 - 180
-    if name == "offset" and "turns-offset" in (draw.name for draw in one.case.faults):
+    if name == "offset" and "turns-offset" in names:
         gap = abs(value) - abs(last.after)  # what it shows is the same, and what it means another
     least = 1e-6 if name == "offset" else PLACE_DEG  # what is lost in showing it
     return f"and it held {value:+.3f} in place of {last.after:+.3f}" if abs(gap) > least else ""

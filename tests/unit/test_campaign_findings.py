@@ -51,6 +51,15 @@ def test_what_another_hand_writes_during_the_last_look_is_noticed() -> None:
     sweep(case(f"overwritten:{tenths / 10}") for tenths in range(20, 130, 3))
 
 
+def test_a_clock_that_another_hand_moves_while_it_is_measured_the_last_time_is_noticed() -> None:
+    # what was asked again after measuring told a time that did not fit what was measured, and nobody compared them
+    dialect = {"clock": {"sidereal_renewed": "at-set-time"}}
+    sweep(
+        case(dialect=dialect, quirks={"overwritten_after_s": tenths / 10, "overwritten_with": {"local_shift_s": 47.0}})
+        for tenths in range(62, 84)
+    )
+
+
 @pytest.mark.parametrize("fault", ["turns-offset", "switches-memory", "resets-to-factory", "starts-slewing"])
 def test_what_happens_at_any_command_is_noticed_or_told(fault: str) -> None:
     # an offset that means the opposite from then on shows in the sidereal time only: it is asked last
