@@ -15,7 +15,7 @@ EXIT_STATUS: dict[str, int] = {
     "refused": 5,
     "incomplete": 6,
 }
-EXIT_CONFIGURATION, EXIT_FAULT, EXIT_INTERRUPTED, EXIT_TERMINATED = 2, 70, 130, 143
+EXIT_CONFIGURATION, EXIT_FAULT, EXIT_INTERRUPTED = 2, 70, 130
 SCHEMA = "noonmark-result-1"
 
 

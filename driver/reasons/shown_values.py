@@ -31,10 +31,6 @@ class Shown:
     date: str | None = None
     time: str | None = None
 
-    @property
-    def empty(self) -> bool:
-        return not any((self.latitude, self.longitude, self.offset, self.date, self.time))
-
 
 def rows(shown: Shown, site: Site, zone_offset_h: float, utc: dt.datetime) -> tuple[SettingRow, ...]:
     """The rows of what is shown at an aware instant. Raises CoordinateError naming what can't be read."""

@@ -13,7 +13,6 @@ STEP_S = 0.1
 """More than this between two readings, beyond the greatest rate a clock is slewed by, is a step."""
 
 SLEW_PPM = 500.0
-MONOTONIC_PPM = 100.0
 SUSPEND_S = 0.05
 
 

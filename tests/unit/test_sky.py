@@ -140,15 +140,12 @@ def test_no_year_warns_or_fails_and_hours_stay_in_the_day(year: int) -> None:
 
 
 def test_the_horizon_turn_is_erfas_published_one() -> None:
-    # ERFA v2.0.1 t_erfa_c.c: t_hd2ae and t_ae2hd
+    # ERFA v2.0.1 t_erfa_c.c: t_hd2ae
     azimuth_deg, altitude_deg = sky.horizon_from_equatorial(
         math.degrees(1.1) / 15, math.degrees(1.2), math.degrees(0.3)
     )
     assert math.radians(azimuth_deg) == pytest.approx(5.916889243730066, abs=1e-13)
     assert math.radians(altitude_deg) == pytest.approx(0.44721863049904864, abs=1e-13)
-    hour_angle_h, declination_deg = sky.equatorial_from_horizon(math.degrees(5.5), math.degrees(1.1), math.degrees(0.7))
-    assert math.radians(hour_angle_h * 15) == pytest.approx(0.593329111550731, abs=1e-13)
-    assert math.radians(declination_deg) == pytest.approx(0.9613934761647818, abs=1e-13)
 
 
 @pytest.mark.parametrize(
