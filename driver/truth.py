@@ -17,11 +17,13 @@ from noonmark.driver.site import Site
 COARSE_AGREEMENT_S = 60.0
 """An unsynchronised clock this near to the others excludes a rollover or a wrong hour, and no more."""
 
-ROLLOVER_S = 7168 * 86400.0
+ROLLOVER_DAYS = 7168
+ROLLOVER_S = ROLLOVER_DAYS * 86400.0
 """1024 weeks of GPS: the week number of the old navigation message has ten bits (IS-GPS-200)."""
 
 LEAP_SECONDS_S = 18.0
-"""GPS time minus UTC since 2017 (IERS Bulletin C 52): so far ahead is a receiver that has no leap seconds yet."""
+"""GPS time minus UTC since 2017 (IERS Bulletin C 52): so far ahead is a receiver that has no leap seconds yet, and what
+it lacks is never more."""
 
 LEAP_DOUBT_S = 1.5
 """A clock that nobody keeps and that is behind by the leap seconds, within this, is no voice for the receiver."""
@@ -33,7 +35,7 @@ EARTH_RADIUS_M = 6_371_008.8  # mean radius of WGS 84 (IUGG)
 class TimeClaim:
     """`low`, `high`: bounds of UTC - monotonic. `bounded` False: a clock nobody keeps, a hint of the hour only.
 
-    `alone_ok`: why this claim could not stand as the sole origin; "" where it could.
+    `alone_not`: why this claim could not stand as the sole origin; "" where it could.
     """
 
     source: str

@@ -16,9 +16,10 @@ from noonmark.driver.interrupts import Interrupted, catching
 from noonmark.driver.result import EXIT_STATUS
 from noonmark.driver.site import Site
 from noonmark.driver.site_file import SiteFileError, Written, site_of, write
+from noonmark.driver.sources.assembling import ReceiverKind
 from noonmark.driver.survey import MIN_SPAN_S, Survey, SurveyError
 from noonmark.driver.survey import survey as conclude
-from noonmark.driver.survey_live import Kind, Progress, collect, recorded
+from noonmark.driver.survey_live import Progress, collect, recorded
 from noonmark.driver.version import VERSION
 from noonmark.driver.zones import ZoneError, load_zone
 from noonmark.protocols.epochs import Epoch
@@ -61,7 +62,7 @@ PROGRESS_LINE_S = 15.0
 @click.option("--replace", is_flag=True, help="Replace a FILE that says another site; the old one is kept beside.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout.")
 def survey(
-    source: Kind, port: str | None, baud: int, recording: Path | None, duration_s: float, out: Path | None,
+    source: ReceiverKind, port: str | None, baud: int, recording: Path | None, duration_s: float, out: Path | None,
     name: str, timezone: str | None, replace: bool, as_json: bool,
 ) -> int:  # fmt: skip
     """Average a GNSS position into a site file. Let the receiver stand where the mount stands, and wait."""
@@ -93,7 +94,7 @@ def survey(
 
 
 def _check_options(
-    source: Kind, port: str | None, recording: Path | None, duration_s: float, out: Path | None, name: str,
+    source: ReceiverKind, port: str | None, recording: Path | None, duration_s: float, out: Path | None, name: str,
     timezone: str | None,
 ) -> None:  # fmt: skip
     if recording is None and source == "nmea" and port is None:
@@ -119,7 +120,9 @@ def _check_options(
             raise ConfigError(f"--timezone: {error}", code="zone-unknown") from None
 
 
-def _epochs(source: Kind, port: str | None, baud: int, recording: Path | None, duration_s: float) -> list[Epoch]:
+def _epochs(
+    source: ReceiverKind, port: str | None, baud: int, recording: Path | None, duration_s: float
+) -> list[Epoch]:
     if recording is not None:
         return recorded(recording, source)
     from noonmark.driver.clocks import SystemClock
