@@ -139,7 +139,7 @@ class Wait(_Model):
 
 
 class MountValue(_Model):
-    """What the mount says of itself, escaped for any terminal; `sky`: its pointing, in its own words."""
+    """What the mount says of itself, escaped for any terminal; `status`: kind of mount, tracking, alignment."""
 
     product: str | None = None
     firmware: str | None = None

@@ -77,12 +77,11 @@ def restore(config: Config, record_path: str | Path | None = None, *, seams: Sea
 def _look(run: Run, *, reads_only: bool, quick: bool = False) -> None:
     folder = record.folder_of(run.config)
     looking.open_all(run, record.newest_utc_s(folder), reads_only=reads_only)
-    sight = looking.look_at_mount(run, quick=quick)
+    looking.look_at_mount(run, quick=quick)
     looking.gather_truth(run)
     looking.late_sidereal(run)
     assert run.sight is not None
-    sight = run.sight
-    run.evidence.add(sight, fresh=False)
+    run.evidence.add(run.sight, fresh=False)
     looking.conclude(run)
 
 
