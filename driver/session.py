@@ -119,15 +119,7 @@ def _first_stage(run: Run) -> None:
     """The record with the earlier settings, on disk before the first write. Raises Stop where it can't be."""
     from noonmark.driver import restoring
 
-    assert run.record is not None
-    run.record.data.update(restoring.earlier_settings(run))
-    run.record.data["planned"] = [one.model_dump() for one in run.planned]
-    try:
-        run.record.save("planned")
-    except RecordError as error:
-        raise Stop(
-            "refused", error.code, f"{error}; nothing was written", "free space, or set [record] folder"
-        ) from None
+    restoring.keep_earlier(run, planned=[one.model_dump() for one in run.planned])
 
 
 def _confirmed_rows(run: Run) -> set[str]:
