@@ -39,7 +39,7 @@ PROGRESS_LINE_S = 15.0
     help="A receiver's sentences, or the GNSS daemon's reports.",
 )
 @click.option("--port", metavar="ADDRESS", help=f"The receiver's device or bridge, or the daemon (default {DAEMON}).")
-@click.option("--baud", default=9600, show_default=True, type=click.IntRange(300, 921600))
+@click.option("--baud", default=9600, show_default=True, type=click.IntRange(300, 921600), help="The receiver's rate.")
 @click.option(
     "--from",
     "recording",
@@ -112,12 +112,12 @@ def _check_options(
     if out is not None and not out.parent.is_dir():
         raise ConfigError(f"--out {out}: there is no folder {out.parent}", remedy="make it, or name another")
     if not name.isprintable() or len(name) > Site.model_fields["name"].metadata[0].max_length:
-        raise ConfigError("--name: expected at most 80 printable characters")
+        raise ConfigError("--name: expected at most 80 printable characters", remedy="give a shorter or a plainer one")
     if timezone is not None:
         try:
             load_zone(timezone)
         except ZoneError as error:
-            raise ConfigError(f"--timezone: {error}", code="zone-unknown") from None
+            raise ConfigError(f"--timezone: {error}", code="zone-unknown", remedy="use an IANA name") from None
 
 
 def _epochs(
@@ -180,9 +180,9 @@ def _failed(
     status = outcome if isinstance(outcome, int) else EXIT_STATUS[outcome]
     if as_json:
         click.echo(json.dumps(_document(status, code, reason, remedy, found, None), indent=2))
-    click.echo(f"noonmark: {reason}", err=True)
+    click.echo(f"noonmark: {escape(reason, 2000)}", err=True)
     if remedy:
-        click.echo(f"  {remedy}", err=True)
+        click.echo(f"  {escape(remedy, 500)}", err=True)
     return status
 
 
