@@ -11,6 +11,7 @@ from pathlib import Path
 
 import astropy_iers_data
 import erfa
+import numpy as np
 import pytest
 
 from noonmark.driver import earth_orientation, sky
@@ -213,10 +214,10 @@ def test_ut1_utc_is_astropys_across_leap_seconds_too() -> None:
     span_s = (last - date(1973, 1, 3)).days * 86400.0
     instants = [datetime(1973, 1, 3, tzinfo=UTC) + timedelta(seconds=lots.uniform(0, span_s)) for _ in range(300)]
     instants += [at(f"{day}T{hour}:00:00+00:00") for day in ("2016-12-31", "2015-06-30") for hour in ("00", "12", "23")]
-    for utc in instants:
-        day, second = earth_orientation.mjd_split(utc)
-        theirs = float(table.ut1_utc(2400000.5 + day, second / 86400.0).value)
-        assert ut1_utc(utc).value_s == pytest.approx(theirs, abs=1e-6)
+    days, seconds = np.array([earth_orientation.mjd_split(utc) for utc in instants]).T
+    theirs_s = table.ut1_utc(2400000.5 + days, seconds / 86400.0).value  # all at once: one call costs 15 ms
+    for utc, expected_s in zip(instants, theirs_s.tolist(), strict=True):
+        assert ut1_utc(utc).value_s == pytest.approx(expected_s, abs=1e-6)
 
 
 def test_the_bound_covers_what_the_other_series_says() -> None:
@@ -226,10 +227,10 @@ def test_the_bound_covers_what_the_other_series_says() -> None:
     table = iers.IERS_B.open(astropy_iers_data.IERS_B_FILE)
     lots = random.Random(8)
     last_mjd = int(table["MJD"][-1].value)
-    for _ in range(200):
-        mjd = lots.randint(41700, last_mjd - 1)
+    days = [lots.randint(41700, last_mjd - 1) for _ in range(200)]
+    for mjd, theirs_s in zip(days, table.ut1_utc(2400000.5 + np.array(days), 0.0).value.tolist(), strict=True):
         ours = ut1_utc(earth_orientation.MJD_EPOCH + timedelta(days=mjd))
-        assert abs(ours.value_s - float(table.ut1_utc(2400000.5 + mjd, 0.0).value)) <= ours.bound_s
+        assert abs(ours.value_s - theirs_s) <= ours.bound_s
 
 
 @pytest.mark.parametrize("day", [date(1972, 6, 1), date(1973, 1, 1)])
