@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from noonmark.driver.config import Config
+from noonmark.driver.places import PlaceClaim
 from noonmark.driver.result import ClaimValue, TruthValue
 from noonmark.driver.seams import Seams
 from noonmark.driver.sources.assembling import assembler_for
 from noonmark.driver.sources.host import HostSource
 from noonmark.driver.sources.receiver import RUN, SOLE_RUN, ReceiverSource
-from noonmark.driver.truth import PlaceClaim, Silence, TimeClaim, Truth, establish
+from noonmark.driver.truth import Silence, TimeClaim, Truth, establish
 from noonmark.protocols.seams import Clock, SeamError, Stream
 
 SLICE_S = 0.25

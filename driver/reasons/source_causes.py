@@ -12,21 +12,13 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from noonmark.driver.places import PlaceClaim, distance_m, place_cause
 from noonmark.driver.reasons.causes import CAUSES
 from noonmark.driver.reasons.free_slips import MINUTES, QUARTERS, size_cost
 from noonmark.driver.result import CauseValue
 from noonmark.driver.site import Site
 from noonmark.driver.sky import sky_error_deg
-from noonmark.driver.truth import (
-    LEAP_SECONDS_S,
-    ROLLOVER_S,
-    PlaceClaim,
-    TimeClaim,
-    Truth,
-    Verdict,
-    distance_m,
-    place_cause,
-)
+from noonmark.driver.truth import LEAP_SECONDS_S, ROLLOVER_S, TimeClaim, Truth, Verdict
 from noonmark.protocols.sexagesimal import wrap_signed
 
 DEGREES_PER_S = 15.0 * 1.00273790935 / 3600.0  # of hour angle for a second of UT (Aoki et al. 1982)

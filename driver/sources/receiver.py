@@ -10,9 +10,10 @@ from __future__ import annotations
 import statistics
 from collections.abc import Callable
 
+from noonmark.driver.places import PlaceClaim, distance_m
 from noonmark.driver.sources import Claims
 from noonmark.driver.sources.assembling import Assembler
-from noonmark.driver.truth import ROLLOVER_DAYS, PlaceClaim, Silence, TimeClaim, distance_m
+from noonmark.driver.truth import ROLLOVER_DAYS, Silence, TimeClaim
 from noonmark.driver.version import BUILD_DATE
 from noonmark.protocols.epochs import WHY_NOT, Epoch
 from noonmark.protocols.seams import Stream, StreamError
