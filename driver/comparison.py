@@ -180,8 +180,8 @@ def _date_and_time(
         ),
         SettingRow.model_construct(
             name="time",
-            expected=_clock_text(expected),
-            read=_clock_text(shown),
+            expected=clock_text(expected),
+            read=clock_text(shown),
             wire=escape(readings.local[-1].wire),
             residual=residual,
             unit="s",
@@ -192,7 +192,8 @@ def _date_and_time(
     ]
 
 
-def _clock_text(value: dt.datetime) -> str:
+def clock_text(value: dt.datetime) -> str:
+    """The time of day as rows have it, HH:MM:SS.T, cut off like a display; `explanation` reads it back."""
     return value.strftime("%H:%M:%S") + f".{value.microsecond // 100000}"
 
 
@@ -246,7 +247,7 @@ def _unjudged(readings: Readings, hypothesis: Hypothesis, zone_offset_h: float |
     rows: tuple[_Unjudged, ...] = (
         ("offset", zone_offset_h, hypothesis.offset_h, readings.offset_wire, "h"),
         ("date", None, local.date().isoformat(), readings.date_wire, "d"),
-        ("time", None, _clock_text(local), readings.local[0].wire, "s"),
+        ("time", None, clock_text(local), readings.local[0].wire, "s"),
         ("sidereal", None, _hms(readings.sidereal[-1].seconds), readings.sidereal[-1].wire, "s"),
     )
     return list(_blank(*rows))

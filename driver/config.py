@@ -328,10 +328,9 @@ def _unknown_key(where: str, key: str) -> str:
 
 
 def explain_error(error: ValidationError, where: str) -> str:
+    """The first thing wrong, in words; an unknown key first, since the one that it was to be seems to be missing."""
     errors = error.errors()
-    first = next(
-        (one for one in errors if one["type"] == "extra_forbidden"), errors[0]
-    )  # a typing error is missing too
+    first = next((one for one in errors if one["type"] == "extra_forbidden"), errors[0])
     key = ".".join(str(part) for part in first["loc"])
     if first["type"] == "extra_forbidden":
         return _unknown_key(where, key)

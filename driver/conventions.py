@@ -20,7 +20,9 @@ from noonmark.protocols.sexagesimal import wrap_signed
 EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 SIDEREAL_PER_SOLAR = 1.0027379093507951  # mean sidereal to mean solar rate at J2000 (IAU 1982 expression)
 TRUNCATION_S = 1.0
-APPARENT_S = 1.2  # mean or apparent: the equation of the equinoxes never exceeds it
+APPARENT_S = 1.2
+"""Mean and apparent sidereal time never differ by more: nutation's main term is 17.2 arcsec x cos 23.4 deg / 15 =
+1.05 s, the others stay below 0.15 s."""
 FIRMWARE_S = 1.0  # a firmware's formula, common practice, no source
 SECONDS_PER_DEGREE = 240.0
 

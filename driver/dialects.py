@@ -82,7 +82,7 @@ def resolve(name: str, folder: Path | None = None) -> Dialect:
             f"dialect {name}: can't be read: {why}", code="dialect-absent", remedy="list them with: noonmark dialects"
         ) from None
     except UnicodeDecodeError:
-        raise ConfigError(f"dialect {name}: is not UTF-8", code="dialect-wrong") from None
+        raise ConfigError(f"dialect {name}: is not UTF-8", code="dialect-wrong", remedy="save it as UTF-8") from None
     except DialectError as error:
         raise ConfigError(str(error), code="dialect-wrong", remedy="see: noonmark dialects usual") from None
     if name in found:

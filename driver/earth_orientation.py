@@ -182,11 +182,6 @@ def _day(mjd: int) -> date:
     return (MJD_EPOCH + timedelta(days=mjd)).date()
 
 
-def table_first_day(*, path: Path | None = None) -> date:
-    """The first day of the table: it holds from 0h UTC of it."""
-    return _day(_table(path).first_mjd)
-
-
 def table_last_day(*, path: Path | None = None) -> date:
     """The last day with a value, which is one of 0h UTC: the table ends at the beginning of this day."""
     return _day(_table(path).last_mjd)

@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from noonmark.driver.config import Config
+from noonmark.driver.places import PlaceClaim
 from noonmark.driver.result import ClaimValue, TruthValue
 from noonmark.driver.seams import Seams
+from noonmark.driver.sources.assembling import assembler_for
 from noonmark.driver.sources.host import HostSource
-from noonmark.driver.sources.receiver import RUN, SOLE_RUN, Assembler, ReceiverSource
-from noonmark.driver.truth import PlaceClaim, Silence, TimeClaim, Truth, establish
+from noonmark.driver.sources.receiver import RUN, SOLE_RUN, ReceiverSource
+from noonmark.driver.truth import Silence, TimeClaim, Truth, establish
 from noonmark.protocols.seams import Clock, SeamError, Stream
 
 SLICE_S = 0.25
@@ -105,7 +107,7 @@ def _open_receivers(sources: Sources, config: Config, seams: Seams, newest_recor
             ReceiverSource(
                 f"{source.kind}:{number}",
                 stream,
-                _assembler(source.kind),
+                assembler_for(source.kind),
                 seams.clock.monotonic,
                 latency_s=source.latency_s,
                 epochs_wanted=SOLE_RUN if sole else RUN,
@@ -113,16 +115,6 @@ def _open_receivers(sources: Sources, config: Config, seams: Seams, newest_recor
                 trouble=trouble,
             )
         )
-
-
-def _assembler(kind: str) -> Assembler:
-    if kind == "gpsd":
-        from noonmark.protocols.gpsd import TpvAssembler
-
-        return TpvAssembler()
-    from noonmark.protocols.nmea import EpochAssembler
-
-    return EpochAssembler()
 
 
 def truth_value(truth: Truth, sources: Sources, zone_offset_h: float | None) -> TruthValue:

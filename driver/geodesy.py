@@ -71,11 +71,3 @@ def _geodetic(x: float, y: float, z: float) -> tuple[float, float]:
         )
         reduced = math.atan2((1.0 - FLATTENING) * math.sin(lat), math.cos(lat))
     return math.degrees(lat), math.degrees(math.atan2(y, x)) if across > 0.0 else 0.0
-
-
-def metres_per_degree(latitude_deg: float) -> tuple[float, float]:
-    """Length of a degree of (latitude, longitude) along the ellipsoid at a latitude, metres."""
-    sin_lat, cos_lat = _sin_cos(latitude_deg)
-    w = math.sqrt(1.0 - _E2 * sin_lat * sin_lat)
-    degree = math.pi / 180.0
-    return SEMI_MAJOR_M * (1.0 - _E2) / w**3 * degree, SEMI_MAJOR_M * cos_lat / w * degree

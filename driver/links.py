@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import gc
-import os
 from collections.abc import Iterator
 
 from noonmark.driver.allowlist import GuardedLink
@@ -13,6 +12,7 @@ from noonmark.driver.interrupts import SLICE_S, InterruptFlag
 from noonmark.driver.lines.addresses import escaped
 from noonmark.driver.lines.devices import adapter_latency_ms
 from noonmark.driver.lines.ports import Port, open_port
+from noonmark.driver.lines.priority import undisturbed
 from noonmark.protocols.seams import Exchange, LinkError, ReplyError, ReplyReader
 
 __all__ = ["adapter_latency_ms", "open_link"]
@@ -102,7 +102,7 @@ class _SerialLink:
         """Send all but the last byte, and that one at the monotonic `hand_over_at`, or at once if too late."""
         self._pause(hand_over_at - _LEAD_S - len(request) * self.byte_s)
         self._drain(stray)
-        with _undisturbed():
+        with _uncollected(self._clock):
             t_before = self._clock.monotonic()
             self._port.put(request[:-1], deadline)
             self._clock.spin_until(hand_over_at - 0.001)
@@ -187,20 +187,16 @@ class _SerialLink:
 
 
 @contextlib.contextmanager
-def _undisturbed() -> Iterator[None]:
+def _uncollected(clock: SystemClock) -> Iterator[None]:
     """No garbage collection in here, and real-time scheduling of this thread where the system permits it.
 
     On a busy machine that is the difference between microseconds and more than 10 ms.
     """
     collecting = gc.isenabled()
-    usual = os.sched_getscheduler(0), os.sched_getparam(0)
     gc.disable()
-    with contextlib.suppress(OSError):
-        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(os.sched_get_priority_min(os.SCHED_FIFO)))
     try:
-        yield
+        with undisturbed(clock):
+            yield
     finally:
-        with contextlib.suppress(OSError):
-            os.sched_setscheduler(0, *usual)
         if collecting:
             gc.enable()

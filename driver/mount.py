@@ -166,8 +166,9 @@ class Talk:
             except ReplyError as error:
                 trouble = str(error)
         if unanswered == ATTEMPTS:  # and each time it got back in step in between
+            question = lx.COMMANDS[name]
             raise Unreachable(
-                f"the mount does not answer :{lx.COMMANDS[name].letters}#, though it answers :GC# and :GL#",
+                f"the mount does not answer :{question.letters}# ({question.meaning}), though it answers :GC# and :GL#",
                 "mount-silent",
                 "it seems not to know that question, and nothing can be judged without it: see its manual",
             )

@@ -48,6 +48,19 @@ def earlier_settings(run: Run) -> dict[str, Any]:
     }
 
 
+def keep_earlier(run: Run, **told: Any) -> None:
+    """The record's first stage: the earlier settings, and what is `told` beside them, on disk before the first write.
+    Raises Stop where that can't be."""
+    assert run.record is not None
+    run.record.data.update(earlier_settings(run), **told)
+    try:
+        run.record.save("planned")
+    except RecordError as error:
+        raise Stop(
+            "refused", error.code, f"{error}; nothing was written", "free space, or set [record] folder"
+        ) from None
+
+
 def _date_order(run: Run) -> Literal["mdy", "dmy"]:
     alive = run.evidence.survivors or (run.sight.conventions if run.sight is not None else frozenset())
     return min(alive).date_order if alive else Convention().date_order
@@ -105,15 +118,7 @@ def restore(run: Run, path: Path | None) -> Stop:
     run.manner = run.manner or manner_from(run.sight.readings, run.dialect, run.auto)
     wanted = _as_readings(earlier, run.sight.readings, source.path)
     clock = _clock_of(earlier, source.path)
-    assert run.record is not None
-    run.record.data.update(earlier_settings(run))
-    run.record.data["restores"] = str(source.path)
-    try:
-        run.record.save("planned")
-    except RecordError as error:
-        raise Stop(
-            "refused", error.code, f"{error}; nothing was written", "free space, or set [record] folder"
-        ) from None
+    keep_earlier(run, restores=str(source.path))
     local_at = None if clock is None else lambda instant: clock + _utc_at(run, instant)
     order: Literal["mdy", "dmy"] = "dmy" if earlier.get("date_order") == "dmy" else "mdy"
     told = putting_back.put_back(run, wanted, local_at, order)

@@ -15,7 +15,7 @@ EXIT_STATUS: dict[str, int] = {
     "refused": 5,
     "incomplete": 6,
 }
-EXIT_CONFIGURATION, EXIT_FAULT, EXIT_INTERRUPTED, EXIT_TERMINATED = 2, 70, 130, 143
+EXIT_CONFIGURATION, EXIT_FAULT, EXIT_INTERRUPTED = 2, 70, 130
 SCHEMA = "noonmark-result-1"
 
 
@@ -139,7 +139,7 @@ class Wait(_Model):
 
 
 class MountValue(_Model):
-    """What the mount says of itself, escaped for any terminal; `sky`: its pointing, in its own words."""
+    """What the mount says of itself, escaped for any terminal; `status`: kind of mount, tracking, alignment."""
 
     product: str | None = None
     firmware: str | None = None

@@ -77,12 +77,11 @@ def restore(config: Config, record_path: str | Path | None = None, *, seams: Sea
 def _look(run: Run, *, reads_only: bool, quick: bool = False) -> None:
     folder = record.folder_of(run.config)
     looking.open_all(run, record.newest_utc_s(folder), reads_only=reads_only)
-    sight = looking.look_at_mount(run, quick=quick)
+    looking.look_at_mount(run, quick=quick)
     looking.gather_truth(run)
     looking.late_sidereal(run)
     assert run.sight is not None
-    sight = run.sight
-    run.evidence.add(sight, fresh=False)
+    run.evidence.add(run.sight, fresh=False)
     looking.conclude(run)
 
 
@@ -120,15 +119,7 @@ def _first_stage(run: Run) -> None:
     """The record with the earlier settings, on disk before the first write. Raises Stop where it can't be."""
     from noonmark.driver import restoring
 
-    assert run.record is not None
-    run.record.data.update(restoring.earlier_settings(run))
-    run.record.data["planned"] = [one.model_dump() for one in run.planned]
-    try:
-        run.record.save("planned")
-    except RecordError as error:
-        raise Stop(
-            "refused", error.code, f"{error}; nothing was written", "free space, or set [record] folder"
-        ) from None
+    restoring.keep_earlier(run, planned=[one.model_dump() for one in run.planned])
 
 
 def _confirmed_rows(run: Run) -> set[str]:

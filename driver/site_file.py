@@ -68,7 +68,7 @@ def text(found: Survey, site: Site) -> str:
     elevation = [] if found.elevation_m is None else [f"elevation_m = {site.elevation_m:.1f}  # above mean sea level"]
     scatter = f"the epochs scatter by {found.scatter95_m:.1f} m (95%)"
     lines = [
-        f'# Surveyed by noonmark {VERSION}; a configuration takes it in by [site] file = "{"site.toml"}".',
+        f'# Surveyed by noonmark {VERSION}; a configuration takes it in by [site] file = "site.toml".',
         "",
         "[site]",
         f"name = {_quoted(site.name)}",

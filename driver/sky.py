@@ -1,7 +1,7 @@
 """Sidereal time and the turn between hour angle and horizon: what proves a mount's place and clock.
 
-Formulas are the IAU's (2006 precession, 2000A nutation) as ERFA has them: `gst06a`, `gmst06`, `hd2ae`,
-`ae2hd`. Only pyerfa is loaded, since a cold start through a coordinate library costs ten times as much.
+Formulas are the IAU's (2006 precession, 2000A nutation) as ERFA has them: `gst06a`, `gmst06`,
+`hd2ae`. Only pyerfa is loaded, since a cold start through a coordinate library costs ten times as much.
 Longitude is EAST positive, azimuth runs from north through east, hour angle is positive west of the meridian.
 """
 
@@ -19,10 +19,6 @@ MJD_ZERO = 2400000.5
 SIDEREAL_RATIO = 1.00273781191135448
 """Turns of the Earth per day of UT1: the rate of the Earth rotation angle (IAU 2000 resolution B1.8; IERS
 Conventions 2010, equation 5.15). Sidereal time runs 1.4e-10 a day faster still, by precession."""
-
-EQUATION_OF_EQUINOXES_S = 1.2
-"""Apparent and mean sidereal time never differ by more: nutation's main term is 17.2 arcsec x cos 23.4 deg
-/ 15 = 1.05 s, the others stay below 0.15 s."""
 
 
 def ut1_and_tt(utc: datetime, dut1_s: float | None = None) -> tuple[float, float, float, float]:
@@ -80,17 +76,6 @@ def horizon_from_equatorial(hour_angle_h: float, declination_deg: float, latitud
     )
     azimuth_deg = math.degrees(float(azimuth)) % 360.0
     return (0.0 if azimuth_deg >= 360.0 else azimuth_deg), math.degrees(float(altitude))
-
-
-def equatorial_from_horizon(azimuth_deg: float, altitude_deg: float, latitude_deg: float) -> tuple[float, float]:
-    """(hour angle in hours, -12 <= value < 12, and declination in degrees) of a direction; no refraction.
-
-    The inverse of `horizon_from_equatorial`. Source: ERFA ae2hd.
-    """
-    hour_angle, declination = erfa.ae2hd(
-        math.radians(azimuth_deg), math.radians(altitude_deg), math.radians(latitude_deg)
-    )
-    return wrap_12(math.degrees(float(hour_angle)) / 15.0), math.degrees(float(declination))
 
 
 def sky_error_deg(hour_angle_error_h: float, declination_deg: float) -> float:

@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal, Protocol
 
+from noonmark.driver.sources.assembling import ReceiverKind, assembler_for
 from noonmark.driver.survey import SurveyError
 from noonmark.protocols.epochs import Epoch
 from noonmark.protocols.seams import Clock, Stream
 
-Kind = Literal["nmea", "gpsd"]
-NAMES: dict[Kind, str] = {"nmea": "NMEA sentences", "gpsd": "the GNSS daemon's reports"}
+NAMES: dict[ReceiverKind, str] = {"nmea": "NMEA sentences", "gpsd": "the GNSS daemon's reports"}
 
 QUIET_S = 0.3
 """A burst is over when nothing came for so long."""
@@ -20,16 +19,6 @@ QUIET_S = 0.3
 SILENT_S = 10.0
 MAX_RECORDING_BYTES = 256 * 1024 * 1024
 _SLICE_S = 0.25
-
-
-class Assembler(Protocol):
-    """Bytes to epochs; `noonmark.protocols.nmea.EpochAssembler` and its kin for the daemon."""
-
-    def feed(self, chunk: bytes, instant: float | None = None) -> list[Epoch]: ...
-
-    def flush_older_than(self, instant: float) -> list[Epoch]: ...
-
-    def finish(self) -> list[Epoch]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,19 +32,8 @@ class Progress:
     last_why: str
 
 
-def assembler_for(kind: Kind) -> Assembler:
-    """The assembler for NMEA sentences or the GNSS daemon's reports."""
-    if kind == "gpsd":
-        from noonmark.protocols.gpsd import TpvAssembler
-
-        return TpvAssembler()
-    from noonmark.protocols.nmea import EpochAssembler
-
-    return EpochAssembler()
-
-
 def collect(
-    stream: Stream, kind: Kind, clock: Clock, duration_s: float, tell: Callable[[Progress], None] | None = None
+    stream: Stream, kind: ReceiverKind, clock: Clock, duration_s: float, tell: Callable[[Progress], None] | None = None
 ) -> list[Epoch]:
     """The epochs that come within `duration_s`; `tell` is called about once a second.
 
@@ -92,7 +70,7 @@ def _progress(elapsed_s: float, duration_s: float, epochs: list[Epoch]) -> Progr
     return Progress(elapsed_s, duration_s, len(epochs), usable, epochs[-1].why_not if epochs else "no epoch so far")
 
 
-def recorded(path: Path, kind: Kind) -> list[Epoch]:
+def recorded(path: Path, kind: ReceiverKind) -> list[Epoch]:
     """The epochs of a recording: the raw bytes as they came. Raises SurveyError for a file that can't be read, and for
     one without any."""
     assembler = assembler_for(kind)

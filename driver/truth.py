@@ -12,28 +12,29 @@ import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from noonmark.driver.places import PlaceClaim, distance_m, place_cause
 from noonmark.driver.site import Site
 
 COARSE_AGREEMENT_S = 60.0
 """An unsynchronised clock this near to the others excludes a rollover or a wrong hour, and no more."""
 
-ROLLOVER_S = 7168 * 86400.0
+ROLLOVER_DAYS = 7168
+ROLLOVER_S = ROLLOVER_DAYS * 86400.0
 """1024 weeks of GPS: the week number of the old navigation message has ten bits (IS-GPS-200)."""
 
 LEAP_SECONDS_S = 18.0
-"""GPS time minus UTC since 2017 (IERS Bulletin C 52): so far ahead is a receiver that has no leap seconds yet."""
+"""GPS time minus UTC since 2017 (IERS Bulletin C 52): so far ahead is a receiver that has no leap seconds yet, and what
+it lacks is never more."""
 
 LEAP_DOUBT_S = 1.5
 """A clock that nobody keeps and that is behind by the leap seconds, within this, is no voice for the receiver."""
-
-EARTH_RADIUS_M = 6_371_008.8  # mean radius of WGS 84 (IUGG)
 
 
 @dataclass(frozen=True, slots=True)
 class TimeClaim:
     """`low`, `high`: bounds of UTC - monotonic. `bounded` False: a clock nobody keeps, a hint of the hour only.
 
-    `alone_ok`: why this claim could not stand as the sole origin; "" where it could.
+    `alone_not`: why this claim could not stand as the sole origin; "" where it could.
     """
 
     source: str
@@ -42,18 +43,6 @@ class TimeClaim:
     high: float
     bounded: bool = True
     alone_not: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class PlaceClaim:
-    """A point with a radius, in metres, that holds the true place."""
-
-    source: str
-    origin: str
-    latitude_deg: float
-    longitude_deg: float
-    elevation_m: float | None
-    radius_m: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,15 +266,6 @@ def likely_cause(gap_s: float, origin: str) -> tuple[str | None, str]:
     return None, ""
 
 
-def distance_m(latitude_a: float, longitude_a: float, latitude_b: float, longitude_b: float) -> float:
-    """Great-circle distance in metres on a sphere of the mean radius; off by up to 0.562% from the ellipsoid's
-    (most along a meridian at the equator: 6371.0088 km over a radius of curvature of 6335.4393 km)."""
-    phi_a, phi_b = math.radians(latitude_a), math.radians(latitude_b)
-    half_lat, half_lon = (phi_b - phi_a) / 2, math.radians(longitude_b - longitude_a) / 2
-    h = math.sin(half_lat) ** 2 + math.cos(phi_a) * math.cos(phi_b) * math.sin(half_lon) ** 2
-    return 2 * EARTH_RADIUS_M * math.asin(min(1.0, math.sqrt(h)))
-
-
 def _agree_on_place(
     places: list[PlaceClaim], site: Site, required: int, tolerance_m: float
 ) -> tuple[list[Verdict], str, str]:
@@ -316,49 +296,3 @@ def _agree_on_place(
 
 def _length(metres: float) -> str:
     return f"{metres:.0f} m" if metres < 1000 else f"{metres / 1000:.1f} km"
-
-
-def place_cause(site: Site, found: PlaceClaim, tolerance_m: float) -> tuple[str, str]:
-    """Which single slip in the configured site would make it fit the place found: (slug, words)."""
-    lat, lon = site.latitude_deg, site.longitude_deg
-    variants = [
-        ("latitude-sign-reversed", "the site's latitude has the wrong sign", -lat, lon),
-        ("longitude-sign-reversed", "the site's longitude has the wrong sign", lat, -lon),
-        ("both-signs-reversed", "both of the site's signs are wrong", -lat, -lon),
-        ("minutes-read-as-decimals", "degrees and minutes were read as decimal degrees in the site",
-         _minutes_as_decimals(lat), _minutes_as_decimals(lon)),
-        ("decimals-read-as-minutes", "decimal degrees were read as degrees and minutes in the site",
-         _decimals_as_minutes(lat), _decimals_as_minutes(lon)),
-        ("minutes-read-as-decimals", "degrees and minutes were read as decimal degrees in the site's latitude",
-         _minutes_as_decimals(lat), lon),
-        ("minutes-read-as-decimals", "degrees and minutes were read as decimal degrees in the site's longitude",
-         lat, _minutes_as_decimals(lon)),
-        ("decimals-read-as-minutes", "decimal degrees were read as degrees and minutes in the site's latitude",
-         _decimals_as_minutes(lat), lon),
-        ("decimals-read-as-minutes", "decimal degrees were read as degrees and minutes in the site's longitude",
-         lat, _decimals_as_minutes(lon)),
-    ]  # fmt: skip
-    if abs(lon) <= 90:
-        variants.append(("latitude-longitude-swapped", "the site's latitude and longitude are swapped", lon, lat))
-    for slug, words, latitude, longitude in variants:
-        if latitude is None or longitude is None:
-            continue
-        gap = distance_m(latitude, longitude, found.latitude_deg, found.longitude_deg)
-        if gap <= tolerance_m + found.radius_m:
-            return slug, words
-    return "site-of-another-place", "a site of another place, or a receiver that stands elsewhere"
-
-
-def _minutes_as_decimals(value: float) -> float | None:
-    """31.57 that meant 31 degrees 57 minutes."""
-    whole = math.trunc(value)
-    minutes = round(abs(value - whole) * 100, 6)
-    if minutes >= 60:
-        return None
-    return math.copysign(abs(whole) + minutes / 60, value)
-
-
-def _decimals_as_minutes(value: float) -> float:
-    """31 degrees 57 minutes, kept as 31.95, that meant 31.57."""
-    whole = math.trunc(value)
-    return math.copysign(abs(whole) + abs(value - whole) * 0.6, value)

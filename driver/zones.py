@@ -267,27 +267,6 @@ def daylight_saving_h(zone: Zone, utc: datetime) -> float:
     return 0.0
 
 
-LocalKind = Literal["unique", "ambiguous", "nonexistent"]
-
-
-def instants_of_local(zone: Zone, local: datetime) -> tuple[datetime, ...]:
-    """The instants (UTC) at which the zone's clocks show the naive `local` time: none, one or two."""
-    if local.tzinfo is not None:
-        raise ValueError(f"{local.isoformat()} is aware: expected a local time without a zone")
-    found = []
-    for fold in (0, 1):
-        instant = local.replace(tzinfo=zone.tz, fold=fold).astimezone(UTC)
-        if instant.astimezone(zone.tz).replace(tzinfo=None, fold=0) == local.replace(fold=0):
-            found.append(instant)
-    return tuple(dict.fromkeys(sorted(found)))
-
-
-def local_kind(zone: Zone, local: datetime) -> LocalKind:
-    """Whether the zone's clocks show this naive local time once, twice, or never."""
-    kinds: tuple[LocalKind, ...] = ("nonexistent", "unique", "ambiguous")
-    return kinds[len(instants_of_local(zone, local))]
-
-
 def implausible_offset(offset_h: float, longitude_deg: float, latitude_deg: float = 0.0) -> str | None:
     """Why no place at this longitude keeps this offset, or None where some place may.
 

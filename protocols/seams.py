@@ -142,8 +142,7 @@ class Link(Protocol):
 
         With `last_byte_at` all but the last byte are sent first, and the last byte so that its nominal
         arrival is that monotonic instant. Raises LinkError when the line fails (code "port-vanished"),
-        ReplyError when the reader refuses the bytes; its `exchange` attribute is unset. A deadline that
-        passes is not an error: `complete` is False.
+        ReplyError when the reader refuses the bytes. A deadline that passes is not an error: `complete` is False.
         """
         ...
 

@@ -36,6 +36,12 @@ DRIFT_PPM = (-1e6, 1e6)  # from a clock that stands still to one of twice the sp
 RECEIVER_KEYS = ("latitude", "longitude", "altitude", "fault", "seed", "talker", "rate_hz")
 
 REPEATABLE = ("fault", "quirk")
+QUIRKS: dict[str, Any] = {
+    item.name: getattr(Quirks(), item.name)
+    for item in dataclasses.fields(Quirks)
+    if item.name not in ("overwritten_with", "lag_before_s", "lag_after_s")
+}
+"""The quirks that can be asked for by name, with what holds without them."""
 
 FindDialect = Callable[[str], Dialect]
 
@@ -246,17 +252,12 @@ def build_fault_set(specs: list[str], seed: int, *, without: str) -> FaultSet:
 
 def build_quirks(specs: list[str]) -> Quirks:
     """Quirks from `name` or `name:value`, by the names of `Quirks`. Raises SimAddressError."""
-    known: dict[str, Any] = {
-        item.name: getattr(Quirks(), item.name)
-        for item in dataclasses.fields(Quirks)
-        if item.name not in ("overwritten_with", "lag_before_s", "lag_after_s")
-    }
     chosen: dict[str, Any] = {}
     for spec in specs:
         name, colon, text = spec.partition(":")
-        if name not in known:
-            raise _unknown("quirk", name, known)
-        usual = known[name]
+        if name not in QUIRKS:
+            raise _unknown("quirk", name, QUIRKS)
+        usual = QUIRKS[name]
         if isinstance(usual, bool):
             chosen[name] = _yes(text, name) if colon else True
         elif isinstance(usual, bytes):

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 import click
 
 from noonmark.protocols.seams import SeamError
-from noonmark.sim.addresses import build_fault_set, build_mount, build_quirks, check_place, rate, talker
+from noonmark.sim.addresses import QUIRKS, build_fault_set, build_mount, build_quirks, check_place, rate, talker
 from noonmark.sim.endpoints import Endpoint, EndpointError, PseudoTerminal, TcpPort
 from noonmark.sim.faults import FAULTS, FaultRow
 from noonmark.sim.line import LineManner
@@ -39,7 +39,8 @@ def _line_options(command: Command) -> Command:
         click.option("--pty", is_flag=True, help="Serve on a pseudo-terminal (the default)."),
         click.option("--tcp", type=click.IntRange(0, 65535), metavar="PORT", help="Serve on a TCP port; 0: any free."),
         click.option("--link", type=click.Path(path_type=Path), help="Keep a symbolic link to the pseudo-terminal."),
-        click.option("--baud", type=click.IntRange(50, 4_000_000), default=9600, show_default=True),
+        click.option("--baud", type=click.IntRange(50, 4_000_000), default=9600, show_default=True,
+                     help="The rate at which bytes pass, whatever the line."),
         click.option("--fault", "fault_specs", multiple=True, metavar="NAME[:AMOUNT]", help="See `sim faults`."),
         click.option("--seed", type=int, default=0, show_default=True, help="What chance is drawn from."),
         click.option("--trace", type=click.Path(path_type=Path), help="Write what passes, JSON lines, to this file."),
@@ -65,8 +66,9 @@ def sim(context: click.Context) -> None:
 @click.option("--right", "right_at", type=float, nargs=3, metavar="LATITUDE LONGITUDE OFFSET",
               help="Begin set up properly: degrees, east positive; local minus UTC in hours.")  # fmt: skip
 @click.option("--error-s", type=float, default=0.0, help="Its clock begins so many seconds ahead.")
-@click.option("--drift-ppm", type=float, help="Its clock gains so much.")
-@click.option("--quirk", "quirks", multiple=True, metavar="NAME[:VALUE]", help="Something odd beyond the dialect.")
+@click.option("--drift-ppm", type=float, help="Its clock gains so many parts in a million.")
+@click.option("--quirk", "quirks", multiple=True, metavar="NAME[:VALUE]",
+              help=f"Something odd beyond the dialect: {', '.join(QUIRKS)}.")  # fmt: skip
 def mount_command(
     pty: bool,
     tcp: int | None,
@@ -118,8 +120,9 @@ def mount_command(
 @click.option("--longitude", type=float, help="Degrees, east positive.")
 @click.option("--altitude", type=float, help="Metres above mean sea level.")
 @click.option("--site", type=click.Path(path_type=Path), help="A TOML file whose [site] says where it is.")
-@click.option("--talker", "talker_text", default="GP", show_default=True)
-@click.option("--rate-hz", type=float, default=1.0, show_default=True)
+@click.option("--talker", "talker_text", default="GP", show_default=True,
+              help="The two letters with which its sentences begin.")  # fmt: skip
+@click.option("--rate-hz", type=float, default=1.0, show_default=True, help="Epochs a second.")
 def receiver_command(
     pty: bool,
     tcp: int | None,
@@ -170,11 +173,12 @@ def receiver_command(
               help="The mount begins set up properly, not fresh from the works.")  # fmt: skip
 @click.option("--dialect", default="usual", show_default=True, metavar="NAME|FILE", help="How the mount speaks.")
 @click.option("--error-s", type=float, default=0.0, help="The mount's clock begins so many seconds ahead.")
-@click.option("--drift-ppm", type=float, help="The mount's clock gains so much.")
+@click.option("--drift-ppm", type=float, help="The mount's clock gains so many parts in a million.")
 @click.option("--fault", "fault_specs", multiple=True, metavar="NAME[:AMOUNT]",
               help="Of a mount, its line, or a receiver; see `sim faults`.")  # fmt: skip
 @click.option("--seed", type=int, default=0, show_default=True, help="What chance is drawn from.")
-@click.option("--baud", type=click.IntRange(50, 4_000_000), default=9600, show_default=True)
+@click.option("--baud", type=click.IntRange(50, 4_000_000), default=9600, show_default=True,
+              help="The rate at which bytes pass.")  # fmt: skip
 @click.pass_context
 def rig_command(
     context: click.Context,
@@ -267,8 +271,8 @@ def _was_given(context: click.Context, name: str) -> bool:
     return context.get_parameter_source(name) is not click.core.ParameterSource.DEFAULT
 
 
-@sim.command("faults")
-@click.option("--json", "as_json", is_flag=True, help="One JSON document.")
+@sim.command("faults", short_help="List the faults that can be injected.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout.")
 def faults_command(as_json: bool) -> None:
     """List the faults that can be injected: which device, name, what it does (how much), and below it the outcomes of
     a run that are honest under it."""

@@ -36,10 +36,10 @@ VERBS: dict[str, tuple[str, str, str]] = {
     "check": ("noonmark.driver.cli.runs", "check", "read everything, compare, explain; writes nothing to the mount"),
     "set": ("noonmark.driver.cli.runs", "set_", "check, then write what differs, read back, prove"),
     "restore": ("noonmark.driver.cli.runs", "restore", "put the settings of an earlier record back"),
-    "explain": ("noonmark.driver.cli.explain", "explain", "from a record, or from a sighting, the likely causes"),
+    "explain": ("noonmark.driver.cli.explain", "explain", "the likely causes: from a record, a display or a sighting"),
     "brief": ("noonmark.driver.cli.brief", "brief", "the numbers and cautions for setting up by hand tonight"),
     "survey": ("noonmark.driver.cli.survey", "survey", "average a GNSS position into a site file"),
-    "dialects": ("noonmark.driver.cli.dialects", "dialects", "list the manners of speaking, or print one"),
+    "dialects": ("noonmark.driver.cli.dialects", "dialects", "list the dialects, or print one"),
     "schema": ("noonmark.driver.cli.schema", "schema", "print the JSON schema of a result"),
     "sim": ("noonmark.driver.cli.simulate", "sim", "simulated mounts and receivers"),
 }
@@ -83,7 +83,7 @@ def cli(context: click.Context) -> None:
     """Bring a motorised telescope mount from power-on to proven place, UTC and offset.
 
     Exit statuses: 0 confirmed, 1 discrepant, 2 wrong command line or configuration, 3 untrusted, 4 unreachable,
-    5 refused, 6 incomplete, 70 a fault of ours, 130 and 143 interrupted.
+    5 refused, 6 incomplete, 70 a fault of ours, 130 and 143 interrupted, 141 nobody reads stdout.
     """
     if context.invoked_subcommand is None:
         click.echo(context.get_help(), err=True)

@@ -97,7 +97,11 @@ def init(
             f"{path} is there already", code="file-exists", remedy="name another, or give --replace"
         ) from None
     except OSError as error:
-        raise ConfigError(f"{path} can't be written: {error.strerror}", code="file-not-writable") from None
+        raise ConfigError(
+            f"{path} can't be written: {error.strerror}",
+            code="file-not-writable",
+            remedy="name another file, or - for stdout",
+        ) from None
     click.echo(f"wrote {path}: fill in the site and the ports, then run: noonmark check", err=True)
     return 0
 

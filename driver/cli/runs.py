@@ -24,8 +24,9 @@ def common(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--port", metavar="ADDRESS", help="The mount's port, instead of the configured one."),
         click.option("--dialect", metavar="NAME", help="A dialect by name, a TOML file, or auto."),
         click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout."),
-        click.option("--log-format", type=click.Choice(["text", "json"]), default="text", show_default=True),
-        click.option("--verbose", is_flag=True, help="Tell more on stderr."),
+        click.option("--log-format", type=click.Choice(["text", "json"]), default="text", show_default=True,
+                     help="Of the narration on stderr: key=value, or JSON lines."),
+        click.option("--verbose", is_flag=True, help="Tell each claim, wait and note on stderr too."),
     )  # fmt: skip
     for option in reversed(options):
         command = option(command)
@@ -68,8 +69,20 @@ def _run(options: dict[str, Any], call: Callable[[Any, Seams], Result]) -> int:
             from noonmark.driver.cli.table import show
 
             show(result)
+    _narrate(result)
     log().info(
         result.verb, outcome=result.outcome, code=result.code, exit_status=result.exit_status,
         seconds=result.duration_s, record=result.record,
     )  # fmt: skip
     return result.exit_status
+
+
+def _narrate(result: Result) -> None:
+    """What `--verbose` adds: with `--json` a log of stderr then tells how the result came about."""
+    for claim in result.truth.claims if result.truth is not None else ():
+        agrees = {True: "yes", False: "no", None: "abstains"}[claim.agrees]
+        log().debug("claim", kind=claim.kind, source=claim.source, origin=claim.origin, agrees=agrees, why=claim.why)
+    for wait in result.waits:
+        log().debug("wait", what=wait.what, seconds=wait.seconds)
+    for note in result.notes:
+        log().debug("note", note=note.note, text=note.text)

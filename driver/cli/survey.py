@@ -16,9 +16,10 @@ from noonmark.driver.interrupts import Interrupted, catching
 from noonmark.driver.result import EXIT_STATUS
 from noonmark.driver.site import Site
 from noonmark.driver.site_file import SiteFileError, Written, site_of, write
+from noonmark.driver.sources.assembling import ReceiverKind
 from noonmark.driver.survey import MIN_SPAN_S, Survey, SurveyError
 from noonmark.driver.survey import survey as conclude
-from noonmark.driver.survey_live import Kind, Progress, collect, recorded
+from noonmark.driver.survey_live import Progress, collect, recorded
 from noonmark.driver.version import VERSION
 from noonmark.driver.zones import ZoneError, load_zone
 from noonmark.protocols.epochs import Epoch
@@ -38,7 +39,7 @@ PROGRESS_LINE_S = 15.0
     help="A receiver's sentences, or the GNSS daemon's reports.",
 )
 @click.option("--port", metavar="ADDRESS", help=f"The receiver's device or bridge, or the daemon (default {DAEMON}).")
-@click.option("--baud", default=9600, show_default=True, type=click.IntRange(300, 921600))
+@click.option("--baud", default=9600, show_default=True, type=click.IntRange(300, 921600), help="The receiver's rate.")
 @click.option(
     "--from",
     "recording",
@@ -61,7 +62,7 @@ PROGRESS_LINE_S = 15.0
 @click.option("--replace", is_flag=True, help="Replace a FILE that says another site; the old one is kept beside.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout.")
 def survey(
-    source: Kind, port: str | None, baud: int, recording: Path | None, duration_s: float, out: Path | None,
+    source: ReceiverKind, port: str | None, baud: int, recording: Path | None, duration_s: float, out: Path | None,
     name: str, timezone: str | None, replace: bool, as_json: bool,
 ) -> int:  # fmt: skip
     """Average a GNSS position into a site file. Let the receiver stand where the mount stands, and wait."""
@@ -93,7 +94,7 @@ def survey(
 
 
 def _check_options(
-    source: Kind, port: str | None, recording: Path | None, duration_s: float, out: Path | None, name: str,
+    source: ReceiverKind, port: str | None, recording: Path | None, duration_s: float, out: Path | None, name: str,
     timezone: str | None,
 ) -> None:  # fmt: skip
     if recording is None and source == "nmea" and port is None:
@@ -111,15 +112,17 @@ def _check_options(
     if out is not None and not out.parent.is_dir():
         raise ConfigError(f"--out {out}: there is no folder {out.parent}", remedy="make it, or name another")
     if not name.isprintable() or len(name) > Site.model_fields["name"].metadata[0].max_length:
-        raise ConfigError("--name: expected at most 80 printable characters")
+        raise ConfigError("--name: expected at most 80 printable characters", remedy="give a shorter or a plainer one")
     if timezone is not None:
         try:
             load_zone(timezone)
         except ZoneError as error:
-            raise ConfigError(f"--timezone: {error}", code="zone-unknown") from None
+            raise ConfigError(f"--timezone: {error}", code="zone-unknown", remedy="use an IANA name") from None
 
 
-def _epochs(source: Kind, port: str | None, baud: int, recording: Path | None, duration_s: float) -> list[Epoch]:
+def _epochs(
+    source: ReceiverKind, port: str | None, baud: int, recording: Path | None, duration_s: float
+) -> list[Epoch]:
     if recording is not None:
         return recorded(recording, source)
     from noonmark.driver.clocks import SystemClock
@@ -177,9 +180,9 @@ def _failed(
     status = outcome if isinstance(outcome, int) else EXIT_STATUS[outcome]
     if as_json:
         click.echo(json.dumps(_document(status, code, reason, remedy, found, None), indent=2))
-    click.echo(f"noonmark: {reason}", err=True)
+    click.echo(f"noonmark: {escape(reason, 2000)}", err=True)
     if remedy:
-        click.echo(f"  {remedy}", err=True)
+        click.echo(f"  {escape(remedy, 500)}", err=True)
     return status
 
 

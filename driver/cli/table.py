@@ -20,7 +20,6 @@ WORDS = {
     "refused": "REFUSED",
     None: "INTERRUPTED",
 }
-UNITS = {"deg": "deg", "h": "h", "d": "d", "s": "s"}
 
 
 def show(result: Result) -> None:

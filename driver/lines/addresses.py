@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 from urllib.parse import urlsplit
 
+from noonmark.driver.escaping import escape
 from noonmark.protocols.seams import SeamError
 
 FORMS = "/dev/..., socket://host:port or rfc2217://host:port"
@@ -36,9 +37,8 @@ class NetworkAddress:
 
 
 def escaped(text: str, limit: int = 200) -> str:
-    """`text` in printable ASCII, everything else as backslash escapes, at most `limit` characters of it."""
-    safe = text[:limit].encode("unicode_escape").decode("ascii")
-    return safe + ("..." if len(text) > limit else "")
+    """`text` as `escape` shows it, at most `limit` characters: an address is longer than what a mount says."""
+    return escape(text, limit)
 
 
 def parse_address(address: str, *, fault: type[SeamError], daemon: bool = False) -> DeviceAddress | NetworkAddress:

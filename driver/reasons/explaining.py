@@ -5,13 +5,14 @@ from __future__ import annotations
 from noonmark.driver import sky
 from noonmark.driver.comparison import unix_datetime
 from noonmark.driver.explanation import explain_settings
+from noonmark.driver.places import PlaceClaim
 from noonmark.driver.proof import IMPRECISE_S, Sight, latitude_sign, sidereal_trouble
 from noonmark.driver.reasons.causes import CAUSES
 from noonmark.driver.reasons.sky_error import Aim
 from noonmark.driver.reasons.source_causes import explain_sources
 from noonmark.driver.result import CauseValue
 from noonmark.driver.run import Run
-from noonmark.driver.truth import PlaceClaim, TimeClaim
+from noonmark.driver.truth import TimeClaim
 
 
 def explain(run: Run) -> list[CauseValue]:

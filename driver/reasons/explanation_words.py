@@ -60,12 +60,13 @@ def _moment(value: dt.datetime) -> str:
 
 
 def seconds(off_s: float) -> str:
-    """An error of a clock in words."""
+    """An error of a clock in words: to the tenth of a second, from 2 min on to the second, from 10 on to the minute."""
     way = "ahead" if off_s > 0 else "behind"
-    amount = abs(off_s)
-    if amount < 120.0:
-        return f"{amount:.1f} s {way}"
-    return f"{amount / 60:.0f} min {amount % 60:.0f} s {way}" if amount < 600 else f"{amount / 60:.0f} min {way}"
+    amount_s = abs(off_s)
+    if amount_s < 120.0:
+        return f"{amount_s:.1f} s {way}"
+    minutes, left_s = divmod(round(amount_s), 60)
+    return f"{minutes} min {left_s} s {way}" if minutes < 10 else f"{amount_s / 60:.0f} min {way}"
 
 
 def latitude(value_deg: float) -> str:

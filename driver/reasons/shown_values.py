@@ -10,7 +10,7 @@ import datetime as dt
 import re
 from dataclasses import dataclass
 
-from noonmark.driver.comparison import OFFSET_TOLERANCE_H
+from noonmark.driver.comparison import OFFSET_TOLERANCE_H, clock_text
 from noonmark.driver.reasons.celestial_text import CoordinateError, angle_deg
 from noonmark.driver.result import SettingRow
 from noonmark.driver.site import Site
@@ -30,10 +30,6 @@ class Shown:
     offset: str | None = None
     date: str | None = None
     time: str | None = None
-
-    @property
-    def empty(self) -> bool:
-        return not any((self.latitude, self.longitude, self.offset, self.date, self.time))
 
 
 def rows(shown: Shown, site: Site, zone_offset_h: float, utc: dt.datetime) -> tuple[SettingRow, ...]:
@@ -117,13 +113,9 @@ def _clock(date: str | None, time: str | None, expected: dt.datetime) -> list[Se
     return [
         SettingRow(name="date", expected=expected.date().isoformat(), read=read.date().isoformat(), wire=None,
                    residual=float(days), unit="d", tolerance=0.0, ok=days == 0),
-        SettingRow(name="time", expected=_text(expected), read=_text(read), wire=None, residual=residual, unit="s",
-                   tolerance=tolerance, ok=abs(residual) <= tolerance),
+        SettingRow(name="time", expected=clock_text(expected), read=clock_text(read), wire=None, residual=residual,
+                   unit="s", tolerance=tolerance, ok=abs(residual) <= tolerance),
     ]  # fmt: skip
-
-
-def _text(value: dt.datetime) -> str:
-    return value.strftime("%H:%M:%S") + f".{value.microsecond // 100000}"
 
 
 def _row(name: str, expected: float, read: float, residual: float, unit: str, tolerance: float) -> SettingRow:

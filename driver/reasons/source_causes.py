@@ -12,17 +12,16 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from noonmark.driver.places import PlaceClaim, distance_m, place_cause
 from noonmark.driver.reasons.causes import CAUSES
 from noonmark.driver.reasons.free_slips import MINUTES, QUARTERS, size_cost
 from noonmark.driver.result import CauseValue
 from noonmark.driver.site import Site
 from noonmark.driver.sky import sky_error_deg
-from noonmark.driver.truth import ROLLOVER_S, PlaceClaim, TimeClaim, Truth, Verdict, distance_m, place_cause
+from noonmark.driver.truth import LEAP_SECONDS_S, ROLLOVER_S, TimeClaim, Truth, Verdict
 from noonmark.protocols.sexagesimal import wrap_signed
 
 DEGREES_PER_S = 15.0 * 1.00273790935 / 3600.0  # of hour angle for a second of UT (Aoki et al. 1982)
-MOST_LEAP_S = 18
-"""GPS minus UTC since 2017 (IERS Bulletin C 52); what an almanac lacks is at most this."""
 TYPED_S = 60.0  # a clock set by hand, or one that nobody keeps, is off by so much besides
 YEARS_S = 300 * 86400.0
 GAP_REACH_S = 2e9
@@ -53,9 +52,9 @@ def time_reasons(gap_s: float, half_width_s: float, origin: str, zone_offset_h: 
 
 def _receiver_reasons(gap_s: float, unit: float) -> Iterable[Reason]:
     turns = round(gap_s / ROLLOVER_S)
-    if turns and abs(gap_s - turns * ROLLOVER_S) <= MOST_LEAP_S + 2.0 + unit:
+    if turns and abs(gap_s - turns * ROLLOVER_S) <= LEAP_SECONDS_S + 2.0 + unit:
         yield Reason("week-rollover", f"{abs(turns)} x 1024 weeks {'ahead' if turns > 0 else 'behind'}", math.log(4.0))
-    if 0.5 < gap_s < MOST_LEAP_S + 0.5 + unit:
+    if 0.5 < gap_s < LEAP_SECONDS_S + 0.5 + unit:
         yield Reason("leap-seconds-missing", f"{gap_s:.1f} s ahead", math.log(2.0))
 
 

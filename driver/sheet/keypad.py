@@ -124,12 +124,12 @@ def keypad(site: Site, zone: Zone, instant: datetime) -> Keypad:
         offset_west=hours_text(-offset_h),
         daylight=daylight,
         standard_offset=hours_text(offset_h - zones.daylight_saving_h(zone, minute)),
-        next_change=None if change is None else _change(zone, change),
+        next_change=None if change is None else _change(change),
         place=place_forms(site.latitude_deg, site.longitude_deg),
     )
 
 
-def _change(zone: Zone, change: zones.Change) -> ZoneChange:
+def _change(change: zones.Change) -> ZoneChange:
     """`local` is the time on the clocks up to the change."""
     before = change.instant + timedelta(hours=change.offset_before_h)
     return ZoneChange(

@@ -1,6 +1,6 @@
 """How much the air lifts what is seen low in the sky.
 
-Bennett's and Saemundsson's formulas, good to 0.1 arcminute from the horizon up, for 1010 hPa and 10 degrees
+Saemundsson's formula, good to 0.1 arcminute from the horizon up, for 1010 hPa and 10 degrees
 Celsius, scaled to the pressure of the standard atmosphere at the site's elevation. The real air near the horizon
 differs by minutes of arc from night to night: nothing here is meant for a star below 5 degrees.
 """
@@ -21,18 +21,6 @@ def standard_pressure_hpa(elevation_m: float) -> float:
 
 def _weather(pressure_hpa: float, temperature_c: float) -> float:
     return pressure_hpa / STANDARD_HPA * (273.0 + STANDARD_C) / (273.0 + temperature_c)
-
-
-def from_apparent_arcmin(
-    apparent_deg: float, *, pressure_hpa: float = STANDARD_HPA, temperature_c: float = STANDARD_C
-) -> float:
-    """Refraction in arcminutes at an altitude as seen: true altitude = apparent minus this.
-
-    G. G. Bennett, Journal of Navigation 35 (1982) 255: R = cot(h + 7.31/(h + 4.4)).
-    """
-    altitude = max(apparent_deg, LOWEST_DEG)
-    seen = 1.0 / math.tan(math.radians(altitude + 7.31 / (altitude + 4.4)))
-    return max(0.0, seen) * _weather(pressure_hpa, temperature_c)
 
 
 def from_true_arcmin(

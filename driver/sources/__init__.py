@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from noonmark.driver.truth import PlaceClaim, Silence, TimeClaim
+from noonmark.driver.places import PlaceClaim
+from noonmark.driver.truth import Silence, TimeClaim
 
 
 @dataclass(slots=True)

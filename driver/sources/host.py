@@ -13,8 +13,10 @@ STEP_S = 0.1
 """More than this between two readings, beyond the greatest rate a clock is slewed by, is a step."""
 
 SLEW_PPM = 500.0
-MONOTONIC_PPM = 100.0
+"""The greatest rate at which a clock is slewed by adjtimex(2)."""
+
 SUSPEND_S = 0.05
+"""Boot time that gains more than this on the monotonic clock means that the machine slept."""
 
 
 class HostSource:

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Callable
-from typing import Protocol
 
+from noonmark.driver.places import PlaceClaim, distance_m
 from noonmark.driver.sources import Claims
-from noonmark.driver.truth import PlaceClaim, Silence, TimeClaim, distance_m
+from noonmark.driver.sources.assembling import Assembler
+from noonmark.driver.truth import ROLLOVER_DAYS, Silence, TimeClaim
 from noonmark.driver.version import BUILD_DATE
 from noonmark.protocols.epochs import WHY_NOT, Epoch
 from noonmark.protocols.seams import Stream, StreamError
@@ -23,22 +24,13 @@ RUN = 10
 SOLE_RUN = 30
 """And before a receiver may stand alone."""
 
-STEP_S = 0.2
-WANDER_RUN = 25
-SILENT_S = 6.0
-PATIENCE_S = 32.0
-ROLLOVER_DAYS = 7168
-MONOTONIC_PPM = 100.0
-LEAST_RADIUS_M = 25.0
+STEP_S = 0.2  # epochs that part further from the monotonic clock, from one to the next, are no run
+WANDER_RUN = 25  # so many that form no run count too, where all are late within the bound
+SILENT_S = 6.0  # a receiver of which not a byte came by then is given up
+PATIENCE_S = 32.0  # and so is one without a good epoch
+MONOTONIC_PPM = 100.0  # how fast or slow the monotonic clock of a host may be, at worst
+LEAST_RADIUS_M = 25.0  # a receiver's place is never taken to be better than this
 CAUSES = {"simulated": "receiver-simulated", "manual": "receiver-simulated"}
-
-
-class Assembler(Protocol):
-    """Bytes to epochs; see `noonmark.protocols.nmea.EpochAssembler`."""
-
-    def feed(self, chunk: bytes, instant: float | None = None) -> list[Epoch]: ...
-
-    def flush_older_than(self, instant: float) -> list[Epoch]: ...
 
 
 class ReceiverSource:

@@ -36,7 +36,7 @@ from noonmark.protocols.dialect import USUAL, Dialect
 from noonmark.sim.state import Quirks
 from noonmark.sim.wire import LineManner
 
-QUESTION_BYTES, FIRST_BYTES, COMMAND_BYTES = 4, 1, 12
+QUESTION_BYTES, FIRST_BYTES = 4, 1
 COMMAND = str(Path(sys.executable).with_name("noonmark"))
 
 

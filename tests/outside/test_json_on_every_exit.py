@@ -207,7 +207,7 @@ def test_colour_only_on_a_terminal_and_not_against_the_users_wish(
 ) -> None:
     """no-color.org: NO_COLOR set and not an empty string means no colour, regardless of its value."""
     config = simulated(place, "sim:")
-    shown = on_a_terminal(place, ["check", "--config", config], place.environment(TERM="xterm-256color", **wish))
+    shown = on_a_terminal(["check", "--config", config], place.environment(TERM="xterm-256color", **wish))
     assert (b"\x1b[" in shown) is coloured, shown
     assert b"DISCREPANT" in shown
     if not wish:
@@ -298,7 +298,7 @@ def test_a_mounts_port_never_takes_the_number_of_a_closed_stdout_or_stderr(place
     assert record["result"]["outcome"] == "discrepant"
 
 
-def on_a_terminal(place: Place, arguments: list[str], environment: dict[str, str]) -> bytes:
+def on_a_terminal(arguments: list[str], environment: dict[str, str]) -> bytes:
     """What `noonmark` prints where stdout is a terminal."""
     master, slave = os.openpty()
     try:

@@ -203,7 +203,7 @@ def tell_failures(report: Report) -> str:
     return "\n".join(lines)
 
 
-def replay(case: Case, stream: object = None) -> int:
+def replay(case: Case) -> int:
     """Run one case and tell all of it. 1 where it fails."""
     print(case.to_json())
     outcome = run_case(case)

@@ -64,7 +64,7 @@ def judge(
 
 
 def _confirmed(one: Bench, told: Told, result: Result, host_error_s: float) -> None:
-    lie_s = _lie_s(one, result, host_error_s)
+    lie_s = _lie_s(result, host_error_s)
     told.deceived, one.lie_s = lie_s > 0.0, lie_s
     if told.deceived and not _may_be_deceived(one.case, lie_s):
         told.failures.append(("false-truth", f"the UTC held true is not the true one: {result.truth}"))
@@ -168,7 +168,7 @@ def _sidereal_is_stale(one: Bench) -> bool:
     return one.dialect.clock.sidereal_renewed == "at-set-time" and bool(changed)
 
 
-def _lie_s(one: Bench, result: Result, host_error_s: float) -> float:
+def _lie_s(result: Result, host_error_s: float) -> float:
     """By how much the interval held true misses true UTC, seconds."""
     assert result.truth is not None
     assert result.truth.utc_interval_s is not None

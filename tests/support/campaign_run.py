@@ -145,7 +145,7 @@ def bench(case: Case, folder: Path) -> Bench:
         [build_fault(spec, case.seed + number) for number, spec in enumerate(one.get("faults", ()))]
         for one in case.receivers
     ]
-    config = _config(case, dialect, folder)
+    config = _config(case, folder)
     built = Bench(case, config, None, clock, mount, recorder, dialect, line_faults, receiver_faults)  # type: ignore[arg-type]
 
     def link(_config: Config, _reads_only: bool) -> Link:
@@ -216,7 +216,7 @@ def _state(case: Case, utc: dt.datetime, dialect: Dialect) -> MountState:
     return state
 
 
-def _config(case: Case, dialect: Dialect, folder: Path) -> Config:
+def _config(case: Case, folder: Path) -> Config:
     sources: list[dict[str, Any]] = [] if case.host["discipline"] == "absent" else [{"kind": "host"}]
     sources += [{"kind": "nmea", "port": f"sim:receiver?seed={number}"} for number in range(len(case.receivers))]
     told = case.told

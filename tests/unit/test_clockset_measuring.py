@@ -70,13 +70,13 @@ def test_after_four_ticks_a_steady_mount_is_known_to_within_half_again_of_the_li
     assert min(found) >= limit_s - 2e-6
 
 
-@pytest.mark.parametrize("baud", [1200, 9600, 115200])
-def test_check_measures_for_two_seconds_at_most(baud: int) -> None:
-    for seed in range(40):
+def test_check_measures_for_two_seconds_and_the_last_answer_at_most() -> None:
+    for seed in range(120):  # lags, rates of the line and adapters are drawn from it
         one = declared(seed)
         begun = one.clock.monotonic()
-        one.measure()
-        assert one.clock.monotonic() - begun <= 2.0 + 1e-6
+        found = one.measure()
+        assert found.round_trip_s is not None
+        assert one.clock.monotonic() - begun <= 2.0 + found.round_trip_s
 
 
 def test_measuring_ends_at_the_limit_of_what_can_be_known() -> None:

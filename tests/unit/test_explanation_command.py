@@ -26,13 +26,6 @@ AT = ("--at", "2026-11-24T12:34:56Z")
 HOUR_WEST = ("--aimed", "05:35:17 -05:23:28", "--found", "04:35:17 -05:23:28")
 
 
-@pytest.fixture(autouse=True)
-def _verb(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The verb in the group, whether it stands there already or not."""
-    row = ("noonmark.driver.cli.explain", "explain", "from settings, or from a sighting, the likely causes")
-    monkeypatch.setitem(cli.VERBS, "explain", row)
-
-
 def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
     status = cli.run(["explain", *arguments])
     out, err = capsys.readouterr()

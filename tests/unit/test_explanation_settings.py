@@ -19,6 +19,7 @@ from noonmark.driver.comparison import Judgement
 from noonmark.driver.conventions import Convention, Hypothesis
 from noonmark.driver.explanation import explain_reading, explain_settings
 from noonmark.driver.reasons.explanation_search import Reading
+from noonmark.driver.reasons.explanation_words import seconds
 from noonmark.driver.reasons.slips import LATITUDE, LOCAL, LONGITUDE, OFFSET, Context, Settings, Tolerances
 from noonmark.driver.result import Result
 from noonmark.driver.site import Site
@@ -42,6 +43,16 @@ def result_of(folder: Path, **changes: Any) -> Result:
         setattr(state, name, value)
     built = rig(folder, state=state, **{"receiver": False, **options})
     return check(built.config, seams=built.seams, quick=True)
+
+
+@pytest.mark.parametrize(
+    ("off_s", "told"),
+    # by hand: 2 min 50 s is 170 s
+    [(0.44, "0.4 s ahead"), (-90.0, "90.0 s behind"), (170.0, "2 min 50 s ahead"), (-150.0, "2 min 30 s behind"),
+     (-479.7, "8 min 0 s behind"), (599.4, "9 min 59 s ahead"), (599.6, "10 min ahead"), (-3599.0, "60 min behind")],
+)  # fmt: skip
+def test_an_error_of_the_clock_is_told_in_minutes_and_seconds_that_make_it_up(off_s: float, told: str) -> None:
+    assert seconds(off_s) == told
 
 
 # --- by chance --------------------------------------------------------------------------------------

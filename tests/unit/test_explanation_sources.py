@@ -9,11 +9,12 @@ import pytest
 from support.virtual import NIGHT, SITE, rig
 
 from noonmark.driver import check
+from noonmark.driver.places import PlaceClaim
 from noonmark.driver.reasons.source_causes import explain_sources, time_reasons
 from noonmark.driver.result import Result
 from noonmark.driver.site import Site
 from noonmark.driver.ticking.clock_rate import ClockRateError, clock_rate, explain_rate
-from noonmark.driver.truth import PlaceClaim, Silence, TimeClaim, Truth, establish
+from noonmark.driver.truth import Silence, TimeClaim, Truth, establish
 from noonmark.sim.state import MountState, right
 
 ROLLOVER_S = 1024 * 7 * 86400.0  # IS-GPS-200: ten bits of week number

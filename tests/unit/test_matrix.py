@@ -138,24 +138,40 @@ def tell(cases: list[tuple[int, int, int, int]], outcomes: list[tuple[str, str, 
     return counts
 
 
-def test_every_manner_is_confirmed_right_or_refused_sampled() -> None:
+def drawn(count: int) -> list[int]:
+    """So many combinations, every two values of two axes together in at least one of them."""
     dice = random.Random(20261124)
-    cases = [
-        (dice.randrange(len(COMBINATIONS)), place, start, 0)
-        for place in range(len(SITES)) for start in range(3) for _ in range(6)
-    ]  # fmt: skip
+    found = [dice.randrange(len(COMBINATIONS)) for _ in range(count)]
+    for one, other in itertools.combinations(range(len(AXES)), 2):
+        pairs = {(combination[one], combination[other]) for combination in COMBINATIONS}
+        assert {(COMBINATIONS[number][one], COMBINATIONS[number][other]) for number in found} == pairs
+    return found
+
+
+def test_every_manner_is_confirmed_right_or_refused_sampled() -> None:
+    places = [(place, start, 0) for place in range(len(SITES)) for start in range(3) for _ in range(3)]
+    cases = [(combination, *where) for combination, where in zip(drawn(len(places)), places, strict=True)]
     counts = tell(cases, [run_one(case) for case in cases])
     refused = sum(count for name, count in counts.items() if name.startswith("refused"))
     assert refused <= 0.01 * len(cases)
 
 
 def test_every_kind_of_clock_is_confirmed_right_or_refused_sampled() -> None:
+    """Each kind at each place, from one of the starts in turn."""
+    places = [(place, (place + clock) % 3, clock) for place in range(len(SITES)) for clock in range(1, len(CLOCKS))]
+    cases = [(combination, *where) for combination, where in zip(drawn(len(places)), places, strict=True)]
+    tell(cases, [run_one(case) for case in cases])
+
+
+@pytest.mark.long
+def test_every_kind_of_clock_is_confirmed_right_or_refused_from_every_start() -> None:
     dice = random.Random(7)
     cases = [
         (dice.randrange(len(COMBINATIONS)), place, start, clock)
-        for place in range(len(SITES)) for start in range(3) for clock in range(1, len(CLOCKS))
+        for place in range(len(SITES)) for start in range(3) for clock in range(1, len(CLOCKS)) for _ in range(10)
     ]  # fmt: skip
-    tell(cases, [run_one(case) for case in cases])
+    with ProcessPoolExecutor(os.cpu_count()) as pool:
+        tell(cases, list(pool.map(run_one, cases, chunksize=16)))
 
 
 @pytest.mark.long

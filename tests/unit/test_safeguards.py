@@ -311,6 +311,9 @@ def test_an_epoch_that_does_not_count_ends_the_run_of_those_that_do() -> None:
         def flush_older_than(self, instant: float) -> list[Epoch]:
             return []
 
+        def finish(self) -> list[Epoch]:
+            return []
+
     receiver = Receiver()
     source = ReceiverSource("list", receiver, receiver, clock.monotonic, latency_s=0.9)
     for _ in range(11):

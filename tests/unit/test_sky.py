@@ -11,6 +11,7 @@ from pathlib import Path
 
 import astropy_iers_data
 import erfa
+import numpy as np
 import pytest
 
 from noonmark.driver import earth_orientation, sky
@@ -140,15 +141,12 @@ def test_no_year_warns_or_fails_and_hours_stay_in_the_day(year: int) -> None:
 
 
 def test_the_horizon_turn_is_erfas_published_one() -> None:
-    # ERFA v2.0.1 t_erfa_c.c: t_hd2ae and t_ae2hd
+    # ERFA v2.0.1 t_erfa_c.c: t_hd2ae
     azimuth_deg, altitude_deg = sky.horizon_from_equatorial(
         math.degrees(1.1) / 15, math.degrees(1.2), math.degrees(0.3)
     )
     assert math.radians(azimuth_deg) == pytest.approx(5.916889243730066, abs=1e-13)
     assert math.radians(altitude_deg) == pytest.approx(0.44721863049904864, abs=1e-13)
-    hour_angle_h, declination_deg = sky.equatorial_from_horizon(math.degrees(5.5), math.degrees(1.1), math.degrees(0.7))
-    assert math.radians(hour_angle_h * 15) == pytest.approx(0.593329111550731, abs=1e-13)
-    assert math.radians(declination_deg) == pytest.approx(0.9613934761647818, abs=1e-13)
 
 
 @pytest.mark.parametrize(
@@ -216,10 +214,10 @@ def test_ut1_utc_is_astropys_across_leap_seconds_too() -> None:
     span_s = (last - date(1973, 1, 3)).days * 86400.0
     instants = [datetime(1973, 1, 3, tzinfo=UTC) + timedelta(seconds=lots.uniform(0, span_s)) for _ in range(300)]
     instants += [at(f"{day}T{hour}:00:00+00:00") for day in ("2016-12-31", "2015-06-30") for hour in ("00", "12", "23")]
-    for utc in instants:
-        day, second = earth_orientation.mjd_split(utc)
-        theirs = float(table.ut1_utc(2400000.5 + day, second / 86400.0).value)
-        assert ut1_utc(utc).value_s == pytest.approx(theirs, abs=1e-6)
+    days, seconds = np.array([earth_orientation.mjd_split(utc) for utc in instants]).T
+    theirs_s = table.ut1_utc(2400000.5 + days, seconds / 86400.0).value  # all at once: one call costs 15 ms
+    for utc, expected_s in zip(instants, theirs_s.tolist(), strict=True):
+        assert ut1_utc(utc).value_s == pytest.approx(expected_s, abs=1e-6)
 
 
 def test_the_bound_covers_what_the_other_series_says() -> None:
@@ -229,10 +227,10 @@ def test_the_bound_covers_what_the_other_series_says() -> None:
     table = iers.IERS_B.open(astropy_iers_data.IERS_B_FILE)
     lots = random.Random(8)
     last_mjd = int(table["MJD"][-1].value)
-    for _ in range(200):
-        mjd = lots.randint(41700, last_mjd - 1)
+    days = [lots.randint(41700, last_mjd - 1) for _ in range(200)]
+    for mjd, theirs_s in zip(days, table.ut1_utc(2400000.5 + np.array(days), 0.0).value.tolist(), strict=True):
         ours = ut1_utc(earth_orientation.MJD_EPOCH + timedelta(days=mjd))
-        assert abs(ours.value_s - float(table.ut1_utc(2400000.5 + mjd, 0.0).value)) <= ours.bound_s
+        assert abs(ours.value_s - theirs_s) <= ours.bound_s
 
 
 @pytest.mark.parametrize("day", [date(1972, 6, 1), date(1973, 1, 1)])

@@ -13,17 +13,9 @@ from geographiclib.geodesic import Geodesic
 from hypothesis import given
 from hypothesis import strategies as st
 
+from noonmark.driver.places import PlaceClaim, distance_m
 from noonmark.driver.site import Site
-from noonmark.driver.truth import (
-    PlaceClaim,
-    Silence,
-    TimeClaim,
-    Truth,
-    distance_m,
-    establish,
-    largest_agreement,
-    likely_cause,
-)
+from noonmark.driver.truth import Silence, TimeClaim, Truth, establish, largest_agreement, likely_cause
 
 # An invented place (demo: Saltbush Ridge).
 SITE = Site(

@@ -95,17 +95,6 @@ OFFSETS: list[tuple[str, str, int]] = [
     ("Asia/Riyadh", "1960-01-01T00:00", 180),
 ]
 
-# IANA tz database 2026f: how often a local time occurs
-LOCAL_TIMES: list[tuple[str, str, str]] = [
-    ("Pacific/Apia", "2011-12-30T12:00:00", "nonexistent"),
-    ("America/New_York", "2026-03-08T02:30:00", "nonexistent"),
-    ("America/New_York", "2026-11-01T01:30:00", "ambiguous"),
-    ("Australia/Lord_Howe", "2026-04-05T01:45:00", "ambiguous"),
-    ("Australia/Lord_Howe", "2026-10-04T02:15:00", "nonexistent"),
-    ("America/Vancouver", "2026-11-01T01:30:00", "unique"),
-    ("Europe/London", "2026-10-25T01:30:00", "ambiguous"),
-]
-
 # timezone-boundary-builder polygons via tzfpy 2.1.1 (2026e); principal places in IANA zone1970.tab
 PLACES: list[tuple[float, float, str]] = [
     (-70.4045, -24.6272, "America/Santiago"),
@@ -152,14 +141,6 @@ def test_every_change_of_2026_is_found_to_the_second(key: str) -> None:
 @pytest.mark.parametrize(("key", "utc", "minutes"), OFFSETS)
 def test_offsets_are_those_of_the_database(key: str, utc: str, minutes: int) -> None:
     assert zones.offset_h(load_zone(key), at(utc + "+00:00")) * 60 == minutes
-
-
-@pytest.mark.parametrize(("key", "local", "kind"), LOCAL_TIMES)
-def test_a_local_time_that_comes_twice_or_never_is_told(key: str, local: str, kind: str) -> None:
-    zone = load_zone(key)
-    assert zones.local_kind(zone, at(local)) == kind
-    for instant in zones.instants_of_local(zone, at(local)):
-        assert instant.astimezone(zone.tz).replace(tzinfo=None) == at(local)
 
 
 @pytest.mark.parametrize(("longitude_deg", "latitude_deg", "key"), PLACES)
@@ -314,8 +295,6 @@ def test_a_zone_without_changes_has_no_next_one() -> None:
 def test_a_naive_datetime_is_refused() -> None:
     with pytest.raises(ValueError, match="no time zone"):
         zones.offset_h(load_zone("Etc/UTC"), datetime(2026, 1, 1))  # noqa: DTZ001
-    with pytest.raises(ValueError, match="without a zone"):
-        zones.local_kind(load_zone("Etc/UTC"), datetime(2026, 1, 1, tzinfo=UTC))
 
 
 @pytest.mark.parametrize(("longitude_deg", "latitude_deg", "key"), PLACES)
