@@ -192,7 +192,8 @@ def write_longitude(
 
     def shown() -> lx.Angle:
         angle, _, _ = writer.talk.ask("get-longitude", lx.parse_longitude)
-        manner.unsigned_longitude = manner.unsigned_longitude and not angle.signed
+        if angle.signed and (manner.auto or angle.value_deg < 0):  # a plus alone does not say that a minus is taken
+            manner.unsigned_longitude = False
         return angle
 
     told = writer.setting("longitude", forms(), lambda: wanted(shown()))

@@ -162,6 +162,25 @@ BISHKEK = {
 }  # UTC+6
 
 
+def test_a_longitude_of_0_to_360_that_bears_a_plus_is_never_written_with_a_minus() -> None:
+    # longitude 0 was written in a stage and shown as +000: from then on a minus was tried, which the mount refuses
+    tucuman = {"latitude_deg": -26.97326, "longitude_deg": -65.20982, "elevation_m": 450.0,
+               "timezone": "America/Argentina/Tucuman"}  # fmt: skip
+    dialect = {"longitude": {"positive": "east", "plus_sign": True}, "clock": {"sidereal_renewed": "at-set-time"}}
+    for local_is_utc in (True, False):
+        clock = {"sidereal_renewed": "at-set-time", "local_is_utc": local_is_utc}
+        told = sweep(
+            case(
+                site=tucuman,
+                utc=f"2034-10-22T02:58:{second}+00:00",
+                dialect={**dialect, "clock": clock},
+                told="declared",
+            )
+            for second in range(40, 60, 4)
+        )
+        assert {one.told[0].outcome for one in told} == {"confirmed"}
+
+
 def test_plus_and_minus_six_hours_are_told_apart_on_a_display_of_half_a_day() -> None:
     for sense in ("to-utc", "from-utc"):
         dialect = {"offset": {"sense": sense}, "clock": {"display_hours": 12}}
