@@ -15,6 +15,7 @@ from noonmark.driver.proof import Decision, Sight, decide, latitude_sign, sidere
 from noonmark.driver.run import Run, Stop
 from noonmark.driver.seams import guarded
 from noonmark.driver.ticking import clockmanner, clockreading
+from noonmark.driver.truth import Truth
 from noonmark.driver.writing import HALF_MINUTE_DEG, manner_from
 
 FREE_S = 4.0  # receivers need ten seconds and more: until then, measuring the clock for longer costs no time
@@ -65,6 +66,7 @@ def look_at_mount(
     else:
         raise Unreachable("the mount's settings change at every reading", "mount-garbled", "watch its display")
     run.sight = run.evidence.look(readings, found)
+    run.written_since.clear()
     return run.sight
 
 
@@ -389,11 +391,20 @@ def truth_still_stands(run: Run) -> None:
         one.drain()
         jumped = one.jumped()
         if jumped:
-            raise Stop("incomplete", "receiver-time-jumps", f"the truth did not last: {jumped}", "run again")
+            raise _overturned(run, run.truth, "receiver-time-jumps", jumped)
     trouble = run.sources.host.recheck()
     if trouble:
         run.note(run.sources.host.code, trouble)
         later = run.sources.truth(run.config)
         asleep = run.sources.host.code == "host-suspended"  # the monotonic clock, on which all stands, did not go on
         if asleep or not later.time_established:
-            raise Stop("incomplete", run.sources.host.code, f"the truth did not last: {trouble}", "run again")
+            raise _overturned(run, later, run.sources.host.code, trouble)
+        run.truth = later  # without this host's word
+        conclude(run)
+
+
+def _overturned(run: Run, truth: Truth, code: str, why: str) -> Stop:
+    """The truth did not last: what was judged by it is judged no longer, nor is an error of the clock stated by it."""
+    run.truth = replace(truth, established=False, time_established=False, code=code, why=why)
+    conclude(run)
+    return Stop("incomplete", code, f"the truth did not last: {why}", "run again")

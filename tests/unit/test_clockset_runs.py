@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +14,11 @@ from support.clockwork import clock_dialect
 from support.virtual import NIGHT, SITE, Rig, rig
 
 from noonmark.driver import check, set_mount, zones
+from noonmark.driver.interrupts import InterruptFlag
 from noonmark.driver.result import Result
 from noonmark.protocols.dialect import USUAL, Dialect
 from noonmark.sim.state import MountState, Quirks, right
+from noonmark.sim.timeline import VirtualClock
 
 UT1_UTC_S = -0.0837
 """On 2026-11-24 by the IERS's prediction in `finals2000A.all` (Bulletin A of November 2026), within 0.012 s."""
@@ -279,6 +282,61 @@ def test_a_suspend_amid_the_writes_is_never_confirmed(tmp_path: Path, after_s: f
     result = set_mount(one.config, seams=one.seams)
     assert (result.outcome, result.code) in {("incomplete", "host-suspended"), ("untrusted", "host-suspended")}
     assert result.outcome == "incomplete" or not one.mount.settings_written
+
+
+@pytest.mark.parametrize("asleep_s", [0.03, 0.7, 30.0])
+@pytest.mark.parametrize("after_s", [0.5, 2.0, 11.0, 12.0, 14.5, 17.5])
+def test_no_interval_is_stated_across_a_suspend(tmp_path: Path, after_s: float, asleep_s: float) -> None:
+    """Neither from UTC nor from this host's clock: a monotonic instant before it says nothing after it."""
+    one = rig(tmp_path)
+    one.clock.call_at(one.clock.monotonic() + after_s, lambda: one.clock.suspend(asleep_s))
+    result = set_mount(one.config, seams=one.seams)
+    assert result.code == "host-suspended"
+    assert result.clock is None or (result.clock.utc_error_s, result.clock.host_error_s) == (None, None)
+
+
+def test_an_interrupted_set_states_no_error_of_a_clock_that_it_wrote_to_and_did_not_measure(tmp_path: Path) -> None:
+    interrupted = 0
+    for tenths in range(95, 145, 5):
+        one = rig(tmp_path, state=stands(30.0))
+        flag = one.seams.interrupt
+        one.clock.call_at(one.clock.monotonic() + tenths / 10, partial(flag.set, 15))
+
+        def wait_until(instant: float, clock: VirtualClock = one.clock, flag: InterruptFlag = flag) -> None:
+            VirtualClock.wait_until(clock, instant)
+            flag.check()
+
+        one.clock.wait_until = wait_until  # type: ignore[method-assign]
+        result = set_mount(one.config, seams=one.seams)
+        assert result.code == "interrupted"
+        assert result.clock is not None
+        if one.mount.settings_written:
+            interrupted += 1
+            assert result.clock.fault == "it was written to since it was last measured"
+        assert result.clock.utc_error_s is None or holds(one, result)
+    assert interrupted > 2
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 5.0])
+def test_a_truth_without_the_hosts_word_is_judged_anew_where_the_host_stepped(tmp_path: Path, rate_hz: float) -> None:
+    """A sole receiver's word needs thirty epochs, and is known to less than a second."""
+    options = {"rate_hz": rate_hz, "baud": 115200}
+    one = rig(tmp_path, policy={"time_origins_required": 1}, receiver_options=options)
+    one.clock.call_at(one.clock.monotonic() + 12.0, lambda: one.clock.step_host(0.08))
+    result = set_mount(one.config, seams=one.seams)
+    assert any(note.note == "host-clock-stepped" for note in result.notes)
+    assert result.clock is not None
+    assert result.clock.host_error_s is None
+    if rate_hz < 2.0:
+        assert (result.code, result.clock.utc_error_s) == ("host-clock-stepped", None)
+        return
+    assert result.outcome == "confirmed"
+    assert result.truth is not None
+    assert [one.source for one in result.truth.claims if one.kind == "time" and one.agrees] == ["nmea:1"]
+    assert result.clock.utc_error_s is not None
+    low, high = result.clock.utc_error_s
+    assert high - low > 0.5
+    assert holds(one, result)
 
 
 def test_a_step_of_the_hosts_clock_amid_a_check_spoils_no_interval(tmp_path: Path) -> None:
