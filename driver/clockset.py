@@ -2,7 +2,8 @@
 
 The command is sent so that its last byte arrives as a second begins, ahead by what the mount seems to need; then what
 the clock displays is measured, and the sending corrected by it while its likely error, about the middle of the
-interval, exceeds a third of the half-width. That works on a mount that begins a new second when its time is set.
+interval, exceeds a third of the half-width, unless the truth itself is so much less well known that another sending
+is not worth its seconds. That works on a mount that begins a new second when its time is set.
 Whether this one does, the phase of its ticks tells after two settings at different instants of a second; if it keeps
 its own tick, the second is chosen that leaves the smaller error.
 
@@ -22,11 +23,12 @@ from noonmark.driver.ticking.clockmanner import ClockManner, glance, look, manne
 from noonmark.driver.ticking.clockreading import CHECK_S, SETTLED_S, ClockMeasure, HostSuspended, bounds, measure
 from noonmark.driver.ticking.ticks import RATE_LIMIT
 from noonmark.driver.ticking.timesending import MOST_NEEDED_S, SetTime, TimeSender, Wanted
+from noonmark.driver.truth import Truth
 from noonmark.protocols.sexagesimal import wrap_signed
 
 __all__ = [
     "CHECK_S", "SETTLED_S", "Brought", "ClockManner", "ClockMeasure", "ClockSetter", "HostSuspended", "SetTime",
-    "Wanted", "bounds", "glance", "look", "manner_of", "measure",
+    "Wanted", "bounds", "glance", "look", "manner_of", "measure", "worth_s",
 ]  # fmt: skip
 
 CORRECTIONS = 3
@@ -38,6 +40,14 @@ USUAL_RATE = 1e-3  # what a clock may gain while its time is being set, for the 
 ROUNDING_S = 0.12  # a residual so near to half a second is a display that rounds
 FIRST_TICKS, MORE_TICKS = 2, 2
 RESERVE_S = 15.0  # of the time limit, kept for what follows
+WORTH_PART, MOST_WORTH_S = 1 / 20, 0.05  # of the truth's half-width: an error that hardly widens what can be stated
+
+
+def worth_s(truth: Truth, tolerance_s: float) -> float:
+    """How small an error of the clock is not worth another sending: a small part of what the truth is known to, and of
+    what it leaves of the tolerance, within which the whole interval must lie."""
+    left_s = max(tolerance_s - truth.half_width_s, 0.0)
+    return min(WORTH_PART * truth.half_width_s, left_s / 4, MOST_WORTH_S)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +84,9 @@ class _Try:
 class ClockSetter:
     """Brings one mount's clock right. seen: told each write before it is sent. waited: told what took how long.
 
-    before: what the clock displayed before. Half of the least round trip that its bytes don't explain is taken for the
-    time that the mount needs before it carries a command out.
+    worth_s: no more error than this is worth another sending, whatever the half-width. before: what the clock
+    displayed before. Half of the least round trip that its bytes don't explain is taken for the time that the mount
+    needs before it carries a command out.
     """
 
     talk: Talk
@@ -85,6 +96,7 @@ class ClockSetter:
     seen: Callable[[str, str], None]
     waited: Callable[[str, float], None]
     before: ClockMeasure | None = None
+    worth_s: float = 0.0
     tries: list[_Try] = field(default_factory=list)
     sender: TimeSender = field(init=False)
     _tested: bool = False
@@ -162,7 +174,7 @@ class ClockSetter:
         return self.tries[-1].error_s - self.manner.goal_s
 
     def _beyond(self, part: float) -> bool:
-        return abs(self._off_s) > part * self.tries[-1].half_width_s
+        return abs(self._off_s) > max(part * self.tries[-1].half_width_s, self.worth_s)
 
     def _short_of_time(self) -> bool:
         return self.talk.limit - self.talk.clock.monotonic() < RESERVE_S

@@ -160,6 +160,7 @@ class Setter:
             self.run.attempted,
             self.run.wait,
             self.before.measure,
+            clockset.worth_s(self.truth, self.run.config.policy.clock_tolerance_s),
         )
         try:
             brought = setter.bring() if self.precise else setter.once()

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 from support.clockwork import clock_dialect
-from support.virtual import NIGHT, SITE, Rig, rig
+from support.virtual import NIGHT, SITE, UNSYNCHRONISED, Rig, rig
 
 from noonmark.driver import check, set_mount, zones
 from noonmark.driver.interrupts import InterruptFlag
@@ -282,6 +282,26 @@ def test_a_suspend_amid_the_writes_is_never_confirmed(tmp_path: Path, after_s: f
     result = set_mount(one.config, seams=one.seams)
     assert (result.outcome, result.code) in {("incomplete", "host-suspended"), ("untrusted", "host-suspended")}
     assert result.outcome == "incomplete" or not one.mount.settings_written
+
+
+def test_a_truth_known_to_half_a_second_costs_no_corrections_of_milliseconds(tmp_path: Path) -> None:
+    """The receiver alone tells the second: its latency of up to 0.9 s is nearly all that the interval is."""
+    jittery = Quirks(lag_before_s=(0.005, 0.020), lag_after_s=(0.0, 0.0))
+    once = 0
+    for seed in range(20):
+        one = rig(tmp_path, seed=seed, quirks=jittery, discipline=UNSYNCHRONISED)
+        result = set_mount(one.config, seams=one.seams)
+        assert result.outcome == "confirmed"
+        assert holds(one, result)
+        assert result.truth is not None
+        assert result.truth.utc_interval_s is not None
+        assert result.clock is not None
+        assert result.clock.utc_error_s is not None
+        low, high = result.clock.utc_error_s
+        known_s = result.truth.utc_interval_s[1] - result.truth.utc_interval_s[0]
+        assert max(-low, high) < 1.2 * known_s / 2
+        once += any(note.note == "time-sent" and "once" in note.text for note in result.notes)
+    assert once >= 12
 
 
 @pytest.mark.parametrize("asleep_s", [0.03, 0.7, 30.0])
