@@ -19,6 +19,7 @@ from noonmark.driver.truth import Truth
 from noonmark.driver.writing import HALF_MINUTE_DEG, manner_from
 
 FREE_S = 4.0  # receivers need ten seconds and more: until then, measuring the clock for longer costs no time
+ASKED_AGAIN, ANSWER_BYTES = 6, 9  # `still_shows` and the sidereal time; what comes after an answer's first byte
 WRITING_S = 25.0  # from the truth to the proof, as a rule
 RESERVE_S = 20.0  # of the time limit, kept for what follows the gathering
 
@@ -81,7 +82,7 @@ def _read_all(run: Run, pointing: bool) -> Readings:
 def _measured(run: Run, readings: Readings) -> clockreading.ClockMeasure:
     assert run.talk is not None
     before = run.seams.clock.monotonic()
-    budget_s, ticks = _patience(run)
+    budget_s, ticks = _patience(run, readings)
     try:
         measure = clockmanner.look(run.talk, readings, run.clock, budget_s=budget_s, ticks=ticks)
     except clockreading.HostSuspended as error:
@@ -90,15 +91,25 @@ def _measured(run: Run, readings: Readings) -> clockreading.ClockMeasure:
     return measure
 
 
-def _patience(run: Run) -> tuple[float, int]:
+def _patience(run: Run, readings: Readings) -> tuple[float, int]:
     """(seconds, ticks) for measuring the clock: longer where the receivers must be waited for all the same, and two
-    ticks where it was measured since it was set."""
+    ticks where it was measured since it was set. In a check what is asked again afterwards is among its two seconds."""
     now = run.seams.clock.monotonic()
     most_s = max((run.limit - now) / 6, 1.2)
     if run.clock.since is not None:
         return min(clockreading.SETTLED_S, most_s), 2
-    waited_for = run.sources is not None and not run.sources.done and now - run.start < FREE_S
-    return min(clockreading.SETTLED_S if waited_for else clockreading.CHECK_S, most_s), 4
+    if run.sources is not None and not run.sources.done and now - run.start < FREE_S:
+        return min(clockreading.SETTLED_S, most_s), 4
+    budget_s = _before_asking_again_s(run, readings) if run.verb == "check" else clockreading.CHECK_S
+    return min(budget_s, most_s), 4
+
+
+def _before_asking_again_s(run: Run, readings: Readings) -> float:
+    """What is left of the two seconds for measuring where the questions after it take as long as those before it did;
+    enough for a tick to be seen for certain."""
+    assert run.talk is not None
+    one_s = max(one.spread_s for one in readings.local) + ANSWER_BYTES * run.talk.link.byte_s
+    return min(clockreading.CHECK_S, max(clockreading.CHECK_S - ASKED_AGAIN * one_s, 1.0 + 2 * one_s))
 
 
 def gather_truth(run: Run) -> None:
