@@ -226,12 +226,14 @@ class ClockSetter:
             return  # too small a step to tell anything by
         self.manner.phase = "kept" if abs(moved) < abs(wrap_signed(moved - meant, 1.0)) else "reset"
         origin = self.tries[0]
-        # both must have been taken, and the first one measured well enough to tell half a second from none
+        # both must have been taken, and the first one measured well enough to tell half a second from none, or from
+        # what it was sent ahead for a mount that did not need it
         both_taken = abs(wrap_signed(moved - meant, 1.0)) <= doubt_s + max(first.jitter_s, second.jitter_s)
-        well_known = origin.half_width_s <= ROUNDING_S
+        well_known = origin.error_s - origin.half_width_s > max(origin.ahead_s, 0.0) + MARGIN_S
         near_half = abs(origin.error_s - 0.5) <= ROUNDING_S + origin.half_width_s
-        if self.manner.phase == "reset" and both_taken and well_known and near_half and not self.manner.rounds:
-            self.manner.rounds = True
+        if self.manner.phase == "reset" and both_taken and near_half and not self.manner.rounds:
+            self.manner.rounds = True if well_known else self.manner.rounds
+            self.manner.rounding_untold = not well_known
 
     def _learn_from_one(self) -> None:
         """A second began anew, where its phase is another than before. Where the error is none that such a mount can
@@ -250,7 +252,8 @@ class ClockSetter:
         that it does, another one must confirm it: a line that held that one back would look the same."""
         beyond = 1 if self.manner.rounds else 0  # what is displayed beyond what was written
         for _ in range(3):
-            error_s = self.tries[-1].error_s
+            earlier = self.tries[-1]
+            error_s = earlier.error_s
             seconds = round(self.manner.goal_s - error_s)
             if (seconds == 0 and confirmed) or self._short_of_time():
                 break
@@ -266,7 +269,8 @@ class ClockSetter:
             if not self._tried(sent, shown):
                 break
             if abs(wrap_signed(self.tries[-1].error_s - error_s, 1.0)) > TEST_S / 2:
-                self.manner.phase = "reset"
+                doubt_s = earlier.half_width_s + self.tries[-1].half_width_s
+                self.manner.phase = "reset" if doubt_s < TEST_S / 2 else "unknown"
                 self._beside_s = TEST_S
                 break
             confirmed = True

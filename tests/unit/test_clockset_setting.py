@@ -18,6 +18,7 @@ from noonmark.sim.injection import MountFault
 from noonmark.sim.line_faults import DropsBytes
 from noonmark.sim.mount import SimulatedMount
 from noonmark.sim.state import Quirks
+from noonmark.sim.wire import LineManner
 
 JITTERY = Quirks(lag_before_s=(0.005, 0.020), lag_after_s=(0.001, 0.003))
 
@@ -294,3 +295,34 @@ def test_bytes_lost_on_the_line_leave_a_true_interval_or_none(seed: int) -> None
         return
     if brought.measure is not None and brought.measure.fault is None:
         assert one.beyond_s(brought.measure) <= 0.0
+
+
+SLOW = Quirks(lag_before_s=(0.05, 0.12), lag_after_s=(0.05, 0.14))
+
+
+@pytest.mark.parametrize("phase", ["reset", "kept"])
+def test_a_rounding_display_of_a_slow_mount_is_recognised_or_allowed_for(phase: str) -> None:
+    """Its answers bound its clock to a tenth of a second and more: half a second is told from none all the same, or
+    it is said that it may round."""
+    recognised = 0
+    for seed in range(150):
+        one = stand(
+            seed, dialect=clock_dialect(display_rounds=True, phase=phase), quirks=SLOW, manner=LineManner(1200),
+            drift_ppm=100.0,
+        )  # fmt: skip
+        brought = one.bring()
+        assert brought.measure is not None
+        assert one.beyond_s(brought.measure, clock_itself=True) <= 0.0, seed
+        assert TRUNCATES not in brought.measure.assumptions, seed
+        recognised += one.manner.rounds is True
+    assert recognised == 0 if phase == "kept" else recognised > 75, f"{recognised}: most of them"
+
+
+@pytest.mark.parametrize("phase", ["reset", "kept"])
+def test_a_truncating_display_of_a_slow_mount_is_never_taken_for_a_rounding_one(phase: str) -> None:
+    for seed in range(150):
+        one = stand(seed, dialect=clock_dialect(phase=phase), quirks=SLOW, manner=LineManner(1200), drift_ppm=100.0)
+        brought = one.bring()
+        assert not one.manner.rounds
+        assert brought.measure is not None
+        assert one.beyond_s(brought.measure, clock_itself=True) <= 0.0, seed
