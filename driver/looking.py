@@ -18,6 +18,7 @@ from noonmark.driver.ticking import clockmanner, clockreading
 from noonmark.driver.truth import Truth
 from noonmark.driver.writing import HALF_MINUTE_DEG, manner_from
 
+READING = "reading the mount's settings"  # a part of the wall time
 FREE_S = 4.0  # receivers need ten seconds and more: until then, measuring the clock for longer costs no time
 ASKED_AGAIN, ANSWER_BYTES = 6, 9  # `still_shows` and the sidereal time; what comes after an answer's first byte
 WRITING_S = 25.0  # from the truth to the proof, as a rule
@@ -60,9 +61,12 @@ def look_at_mount(
             found = measure
             break
         found = _measured(run, readings)
-        if run.talk.still_shows(readings):
-            last = run.talk.read_time("get-sidereal")  # what a setting means can change too: its sky is asked again
-            readings = replace(readings, sidereal=(*readings.sidereal, last))
+        with run.part(READING):
+            still = run.talk.still_shows(readings)
+            if still:
+                last = run.talk.read_time("get-sidereal")  # what a setting means can change too: its sky is asked again
+                readings = replace(readings, sidereal=(*readings.sidereal, last))
+        if still:
             break
     else:
         raise Unreachable("the mount's settings change at every reading", "mount-garbled", "watch its display")
@@ -75,7 +79,7 @@ def _read_all(run: Run, pointing: bool) -> Readings:
     assert run.talk is not None
     before = run.seams.clock.monotonic()
     readings = run.talk.read_all(pointing=pointing)
-    run.wait("reading the mount's settings", run.seams.clock.monotonic() - before)
+    run.wait(READING, run.seams.clock.monotonic() - before)
     return readings
 
 
@@ -187,7 +191,8 @@ def late_sidereal(run: Run) -> None:
     """Ask for the sidereal time once more, long after the first reading: it must have gone on."""
     assert run.talk is not None
     assert run.sight is not None
-    last = run.talk.read_time("get-sidereal")
+    with run.part(READING):
+        last = run.talk.read_time("get-sidereal")
     readings = run.sight.readings
     readings = replace(readings, sidereal=(*readings.sidereal, last))
     run.sight = run.evidence.look(readings, run.sight.measure)
@@ -381,7 +386,9 @@ def contradicted(run: Run) -> bool:
 def refuse_if_slewing_now(run: Run) -> None:
     """Asked once more just before the first write: gathering the truth took its time. Raises Stop."""
     assert run.talk is not None
-    if run.talk.read_slewing():
+    with run.part(READING):
+        slewing = run.talk.read_slewing()
+    if slewing:
         raise _slewing()
 
 

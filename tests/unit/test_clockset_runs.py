@@ -295,6 +295,14 @@ def test_a_suspend_amid_the_writes_is_never_confirmed(tmp_path: Path, after_s: f
     assert result.outcome == "incomplete" or not one.mount.settings_written
 
 
+@pytest.mark.parametrize("receiver", [True, False])
+def test_the_parts_of_the_wall_time_leave_next_to_nothing_unnamed(tmp_path: Path, receiver: bool) -> None:
+    for verb in (check, set_mount):
+        one = rig(tmp_path, receiver=receiver, quirks=Quirks((0.01, 0.02), (0.01, 0.02)), manner=LineManner(9600))
+        result = verb(one.config, seams=one.seams)
+        assert result.duration_s - sum(part.seconds for part in result.waits) == pytest.approx(0.0, abs=0.06)
+
+
 def test_a_truth_known_to_half_a_second_costs_no_corrections_of_milliseconds(tmp_path: Path) -> None:
     """The receiver alone tells the second: its latency of up to 0.9 s is nearly all that the interval is."""
     jittery = Quirks(lag_before_s=(0.005, 0.020), lag_after_s=(0.0, 0.0))
