@@ -2,7 +2,8 @@
 
 The command is sent so that its last byte arrives as a second begins, ahead by what the mount seems to need; then what
 the clock displays is measured, and the sending corrected by it while its likely error, about the middle of the
-interval, exceeds a third of the half-width. That works on a mount that begins a new second when its time is set.
+interval, exceeds a third of the half-width, unless the truth itself is so much less well known that another sending
+is not worth its seconds. That works on a mount that begins a new second when its time is set.
 Whether this one does, the phase of its ticks tells after two settings at different instants of a second; if it keeps
 its own tick, the second is chosen that leaves the smaller error.
 
@@ -22,11 +23,12 @@ from noonmark.driver.ticking.clockmanner import ClockManner, glance, look, manne
 from noonmark.driver.ticking.clockreading import CHECK_S, SETTLED_S, ClockMeasure, HostSuspended, bounds, measure
 from noonmark.driver.ticking.ticks import RATE_LIMIT
 from noonmark.driver.ticking.timesending import MOST_NEEDED_S, SetTime, TimeSender, Wanted
+from noonmark.driver.truth import Truth
 from noonmark.protocols.sexagesimal import wrap_signed
 
 __all__ = [
     "CHECK_S", "SETTLED_S", "Brought", "ClockManner", "ClockMeasure", "ClockSetter", "HostSuspended", "SetTime",
-    "Wanted", "bounds", "glance", "look", "manner_of", "measure",
+    "Wanted", "bounds", "glance", "look", "manner_of", "measure", "worth_s",
 ]  # fmt: skip
 
 CORRECTIONS = 3
@@ -38,6 +40,14 @@ USUAL_RATE = 1e-3  # what a clock may gain while its time is being set, for the 
 ROUNDING_S = 0.12  # a residual so near to half a second is a display that rounds
 FIRST_TICKS, MORE_TICKS = 2, 2
 RESERVE_S = 15.0  # of the time limit, kept for what follows
+WORTH_PART, MOST_WORTH_S = 1 / 20, 0.05  # of the truth's half-width: an error that hardly widens what can be stated
+
+
+def worth_s(truth: Truth, tolerance_s: float) -> float:
+    """How small an error of the clock is not worth another sending: a small part of what the truth is known to, and of
+    what it leaves of the tolerance, within which the whole interval must lie."""
+    left_s = max(tolerance_s - truth.half_width_s, 0.0)
+    return min(WORTH_PART * truth.half_width_s, left_s / 4, MOST_WORTH_S)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +84,9 @@ class _Try:
 class ClockSetter:
     """Brings one mount's clock right. seen: told each write before it is sent. waited: told what took how long.
 
-    before: what the clock displayed before. Half of the least round trip that its bytes don't explain is taken for the
-    time that the mount needs before it carries a command out.
+    worth_s: no more error than this is worth another sending, whatever the half-width. before: what the clock
+    displayed before. Half of the least round trip that its bytes don't explain is taken for the time that the mount
+    needs before it carries a command out.
     """
 
     talk: Talk
@@ -85,6 +96,7 @@ class ClockSetter:
     seen: Callable[[str, str], None]
     waited: Callable[[str, float], None]
     before: ClockMeasure | None = None
+    worth_s: float = 0.0
     tries: list[_Try] = field(default_factory=list)
     sender: TimeSender = field(init=False)
     _tested: bool = False
@@ -162,7 +174,7 @@ class ClockSetter:
         return self.tries[-1].error_s - self.manner.goal_s
 
     def _beyond(self, part: float) -> bool:
-        return abs(self._off_s) > part * self.tries[-1].half_width_s
+        return abs(self._off_s) > max(part * self.tries[-1].half_width_s, self.worth_s)
 
     def _short_of_time(self) -> bool:
         return self.talk.limit - self.talk.clock.monotonic() < RESERVE_S
@@ -214,12 +226,14 @@ class ClockSetter:
             return  # too small a step to tell anything by
         self.manner.phase = "kept" if abs(moved) < abs(wrap_signed(moved - meant, 1.0)) else "reset"
         origin = self.tries[0]
-        # both must have been taken, and the first one measured well enough to tell half a second from none
+        # both must have been taken, and the first one measured well enough to tell half a second from none, or from
+        # what it was sent ahead for a mount that did not need it
         both_taken = abs(wrap_signed(moved - meant, 1.0)) <= doubt_s + max(first.jitter_s, second.jitter_s)
-        well_known = origin.half_width_s <= ROUNDING_S
+        well_known = origin.error_s - origin.half_width_s > max(origin.ahead_s, 0.0) + MARGIN_S
         near_half = abs(origin.error_s - 0.5) <= ROUNDING_S + origin.half_width_s
-        if self.manner.phase == "reset" and both_taken and well_known and near_half and not self.manner.rounds:
-            self.manner.rounds = True
+        if self.manner.phase == "reset" and both_taken and near_half and not self.manner.rounds:
+            self.manner.rounds = True if well_known else self.manner.rounds
+            self.manner.rounding_untold = not well_known
 
     def _learn_from_one(self) -> None:
         """A second began anew, where its phase is another than before. Where the error is none that such a mount can
@@ -238,7 +252,8 @@ class ClockSetter:
         that it does, another one must confirm it: a line that held that one back would look the same."""
         beyond = 1 if self.manner.rounds else 0  # what is displayed beyond what was written
         for _ in range(3):
-            error_s = self.tries[-1].error_s
+            earlier = self.tries[-1]
+            error_s = earlier.error_s
             seconds = round(self.manner.goal_s - error_s)
             if (seconds == 0 and confirmed) or self._short_of_time():
                 break
@@ -254,7 +269,8 @@ class ClockSetter:
             if not self._tried(sent, shown):
                 break
             if abs(wrap_signed(self.tries[-1].error_s - error_s, 1.0)) > TEST_S / 2:
-                self.manner.phase = "reset"
+                doubt_s = earlier.half_width_s + self.tries[-1].half_width_s
+                self.manner.phase = "reset" if doubt_s < TEST_S / 2 else "unknown"
                 self._beside_s = TEST_S
                 break
             confirmed = True

@@ -15,9 +15,12 @@ from noonmark.driver.proof import Decision, Sight, decide, latitude_sign, sidere
 from noonmark.driver.run import Run, Stop
 from noonmark.driver.seams import guarded
 from noonmark.driver.ticking import clockmanner, clockreading
+from noonmark.driver.truth import Truth
 from noonmark.driver.writing import HALF_MINUTE_DEG, manner_from
 
+READING = "reading the mount's settings"  # a part of the wall time
 FREE_S = 4.0  # receivers need ten seconds and more: until then, measuring the clock for longer costs no time
+ASKED_AGAIN, ANSWER_BYTES = 6, 9  # `still_shows` and the sidereal time; what comes after an answer's first byte
 WRITING_S = 25.0  # from the truth to the proof, as a rule
 RESERVE_S = 20.0  # of the time limit, kept for what follows the gathering
 
@@ -58,14 +61,18 @@ def look_at_mount(
             found = measure
             break
         found = _measured(run, readings)
-        time = run.talk.still_shows(readings)
-        if time is not None and clockmanner.goes_on(found, time):
-            last = run.talk.read_time("get-sidereal")  # what a setting means can change too: its sky is asked again
-            readings = replace(readings, sidereal=(*readings.sidereal, last))
+        with run.part(READING):
+            time = run.talk.still_shows(readings)
+            goes_on = time is not None and clockmanner.goes_on(found, time)
+            if goes_on:
+                last = run.talk.read_time("get-sidereal")  # what a setting means can change too: its sky is asked again
+                readings = replace(readings, sidereal=(*readings.sidereal, last))
+        if goes_on:
             break
     else:
         raise Unreachable("the mount's settings change at every reading", "mount-garbled", "watch its display")
     run.sight = run.evidence.look(readings, found)
+    run.written_since.clear()
     return run.sight
 
 
@@ -73,14 +80,14 @@ def _read_all(run: Run, pointing: bool) -> Readings:
     assert run.talk is not None
     before = run.seams.clock.monotonic()
     readings = run.talk.read_all(pointing=pointing)
-    run.wait("reading the mount's settings", run.seams.clock.monotonic() - before)
+    run.wait(READING, run.seams.clock.monotonic() - before)
     return readings
 
 
 def _measured(run: Run, readings: Readings) -> clockreading.ClockMeasure:
     assert run.talk is not None
     before = run.seams.clock.monotonic()
-    budget_s, ticks = _patience(run)
+    budget_s, ticks = _patience(run, readings)
     try:
         measure = clockmanner.look(run.talk, readings, run.clock, budget_s=budget_s, ticks=ticks)
     except clockreading.HostSuspended as error:
@@ -89,15 +96,25 @@ def _measured(run: Run, readings: Readings) -> clockreading.ClockMeasure:
     return measure
 
 
-def _patience(run: Run) -> tuple[float, int]:
+def _patience(run: Run, readings: Readings) -> tuple[float, int]:
     """(seconds, ticks) for measuring the clock: longer where the receivers must be waited for all the same, and two
-    ticks where it was measured since it was set."""
+    ticks where it was measured since it was set. In a check what is asked again afterwards is among its two seconds."""
     now = run.seams.clock.monotonic()
     most_s = max((run.limit - now) / 6, 1.2)
     if run.clock.since is not None:
         return min(clockreading.SETTLED_S, most_s), 2
-    waited_for = run.sources is not None and not run.sources.done and now - run.start < FREE_S
-    return min(clockreading.SETTLED_S if waited_for else clockreading.CHECK_S, most_s), 4
+    if run.sources is not None and not run.sources.done and now - run.start < FREE_S:
+        return min(clockreading.SETTLED_S, most_s), 4
+    budget_s = _before_asking_again_s(run, readings) if run.verb == "check" else clockreading.CHECK_S
+    return min(budget_s, most_s), 4
+
+
+def _before_asking_again_s(run: Run, readings: Readings) -> float:
+    """What is left of the two seconds for measuring where the questions after it take as long as those before it did;
+    enough for a tick to be seen for certain."""
+    assert run.talk is not None
+    one_s = max(one.spread_s for one in readings.local) + ANSWER_BYTES * run.talk.link.byte_s
+    return min(clockreading.CHECK_S, max(clockreading.CHECK_S - ASKED_AGAIN * one_s, 1.0 + 2 * one_s))
 
 
 def gather_truth(run: Run) -> None:
@@ -175,7 +192,8 @@ def late_sidereal(run: Run) -> None:
     """Ask for the sidereal time once more, long after the first reading: it must have gone on."""
     assert run.talk is not None
     assert run.sight is not None
-    last = run.talk.read_time("get-sidereal")
+    with run.part(READING):
+        last = run.talk.read_time("get-sidereal")
     readings = run.sight.readings
     readings = replace(readings, sidereal=(*readings.sidereal, last))
     run.sight = run.evidence.look(readings, run.sight.measure)
@@ -369,7 +387,9 @@ def contradicted(run: Run) -> bool:
 def refuse_if_slewing_now(run: Run) -> None:
     """Asked once more just before the first write: gathering the truth took its time. Raises Stop."""
     assert run.talk is not None
-    if run.talk.read_slewing():
+    with run.part(READING):
+        slewing = run.talk.read_slewing()
+    if slewing:
         raise _slewing()
 
 
@@ -390,11 +410,20 @@ def truth_still_stands(run: Run) -> None:
         one.drain()
         jumped = one.jumped()
         if jumped:
-            raise Stop("incomplete", "receiver-time-jumps", f"the truth did not last: {jumped}", "run again")
+            raise _overturned(run, run.truth, "receiver-time-jumps", jumped)
     trouble = run.sources.host.recheck()
     if trouble:
         run.note(run.sources.host.code, trouble)
         later = run.sources.truth(run.config)
         asleep = run.sources.host.code == "host-suspended"  # the monotonic clock, on which all stands, did not go on
         if asleep or not later.time_established:
-            raise Stop("incomplete", run.sources.host.code, f"the truth did not last: {trouble}", "run again")
+            raise _overturned(run, later, run.sources.host.code, trouble)
+        run.truth = later  # without this host's word
+        conclude(run)
+
+
+def _overturned(run: Run, truth: Truth, code: str, why: str) -> Stop:
+    """The truth did not last: what was judged by it is judged no longer, nor is an error of the clock stated by it."""
+    run.truth = replace(truth, established=False, time_established=False, code=code, why=why)
+    conclude(run)
+    return Stop("incomplete", code, f"the truth did not last: {why}", "run again")

@@ -25,11 +25,7 @@ def put_back(run: Run, earlier: Readings, local_at: Callable[[float], float] | N
     assert run.manner is not None
     told: dict[str, Told] = {}
 
-    def seen(name: str, argument: str) -> None:
-        run.attempts.setdefault(name, []).append(argument)
-        run.confirmed.discard(name)
-
-    writer = Writer(run.talk, seen)
+    writer = Writer(run.talk, run.attempted)
     wires = {"longitude": earlier.longitude_wire, "latitude": earlier.latitude_wire, "offset": earlier.offset_wire}
     for name in run.dialect.write_order:
         if name in wires:

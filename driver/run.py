@@ -41,6 +41,8 @@ from noonmark.protocols.dialect import Dialect
 from noonmark.protocols.seams import Exchange
 
 Verb = Literal["check", "set", "restore"]
+SETS_CLOCK = frozenset({"offset", "date", "time"})
+"""Settings that move what UTC a mount's clock stands for."""
 
 
 class Stop(Exception):
@@ -83,6 +85,7 @@ class Run:
         default_factory=dict
     )  # does an answer show what was written?
     assumptions: list[str] = field(default_factory=list)
+    written_since: list[str] = field(default_factory=list)  # settings, since the mount was looked at
     rows: tuple[SettingRow, ...] | None = None  # what a verb judges by something else than the truth
 
     @property
@@ -94,6 +97,12 @@ class Run:
         """Add a note, once."""
         if all(one.note != slug or one.text != text for one in self.notes):
             self.notes.append(Note(note=slug, text=text))
+
+    def attempted(self, name: str, argument: str) -> None:
+        """Remember a write that is about to be sent."""
+        self.attempts.setdefault(name, []).append(argument)
+        self.confirmed.discard(name)
+        self.written_since.append(name)
 
     def standing(self) -> set[str]:
         """What was read back and, as far as any later answer tells, still stands."""
@@ -209,13 +218,16 @@ class Run:
         measure = self.sight.measure
         best = self.decision.best if self.decision is not None else None
         assumptions = tuple(dict.fromkeys([*measure.assumptions, *self.assumptions]))
+        fault = measure.fault
+        if SETS_CLOCK.intersection(self.written_since):
+            best, fault = None, "it was written to since it was last measured"
         if best is None:
-            return ClockValue(host_error_s=None, utc_error_s=None, assumptions=assumptions, fault=measure.fault)
+            return ClockValue(host_error_s=None, utc_error_s=None, assumptions=assumptions, fault=fault)
         one = best.hypothesis
         low, high = measure.anchored(one.local_s - one.instant, self.sight.readings.display_hours)
         base = self.sources.host.utc_minus_monotonic + one.offset_h * 3600.0
         return ClockValue(
-            host_error_s=(low - base, high - base),
+            host_error_s=(low - base, high - base) if not self.sources.host.trouble else None,
             utc_error_s=best.utc_error_s,
             assumptions=assumptions,
             fault=measure.fault,

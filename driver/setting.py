@@ -59,7 +59,7 @@ class Setter:
         self.manner = run.manner
         self.truth = run.truth
         self.zone_offset_h = run.zone_offset_h
-        self.writer = Writer(run.talk, self._seen)
+        self.writer = Writer(run.talk, run.attempted)
         self.on_utc = stays_on_utc(run)
         self.told: dict[str, Told] = {}
         self.last_write = run.seams.clock.monotonic()
@@ -69,10 +69,6 @@ class Setter:
         self.sent_at: float | None = None  # when the last write was the time
         self.contradictions = 0  # how often other signs fitted after a write than before it
         self.precise = True  # whether the clock is brought right, or only set for the signs to be told apart
-
-    def _seen(self, name: str, argument: str) -> None:
-        self.run.attempts.setdefault(name, []).append(argument)
-        self.run.confirmed.discard(name)
 
     # --- one pass ---------------------------------------------------------------------------------
 
@@ -161,9 +157,10 @@ class Setter:
             clockset.Wanted(self.truth, target.offset_h, self._scale().ahead_s),
             self.run.clock,
             self.run.sight.readings.display_hours,
-            self._seen,
+            self.run.attempted,
             self.run.wait,
             self.before.measure,
+            clockset.worth_s(self.truth, self.run.config.policy.clock_tolerance_s),
         )
         try:
             brought = setter.bring() if self.precise else setter.once()

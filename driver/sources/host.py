@@ -10,13 +10,14 @@ FLOOR_S = 0.4
 """Taken where the system's own bound is 0: some daemons never write it. An assumption, and said."""
 
 STEP_S = 0.1
-"""More than this between two readings, beyond the greatest rate a clock is slewed by, is a step."""
+"""More than this between two readings, beyond the greatest rate a clock is slewed by, is a step; and so is more than
+the system's own bound, which it proves wrong."""
 
 SLEW_PPM = 500.0
 """The greatest rate at which a clock is slewed by adjtimex(2)."""
 
-SUSPEND_S = 0.05
-"""Boot time that gains more than this on the monotonic clock means that the machine slept."""
+SUSPEND_S = 0.002
+"""Boot time and monotonic run at one rate: what they part by beyond the doubt of reading them was slept."""
 
 
 class HostSource:
@@ -29,7 +30,7 @@ class HostSource:
         self.done = True
         self.discipline = clock.discipline()
         self._first = self._read()
-        self._asleep = clock.boottime() - clock.monotonic()
+        self._asleep = self._parted()
         self.trouble = ""
         self.code = ""
 
@@ -39,6 +40,12 @@ class HostSource:
         utc = self._clock.utc_ns() / 1e9
         after = self._clock.monotonic()
         return utc - after, utc - before, (before + after) / 2
+
+    def _parted(self) -> tuple[float, float]:
+        """(low, high of boot time minus monotonic): however long this program was kept waiting in between."""
+        before = self._clock.monotonic()
+        boot = self._clock.boottime()
+        return boot - self._clock.monotonic(), boot - before
 
     @property
     def utc_minus_monotonic(self) -> float:
@@ -52,12 +59,13 @@ class HostSource:
     def recheck(self) -> str:
         """Read again: "" or what is wrong (a step of the clock, a suspend of the machine)."""
         low, high, instant = self._read()
-        change = (low + high) / 2 - self.utc_minus_monotonic
-        allowed = STEP_S + SLEW_PPM * 1e-6 * (instant - self._first[2])
-        asleep = self._clock.boottime() - self._clock.monotonic() - self._asleep
-        if abs(asleep) > SUSPEND_S:
-            self.trouble, self.code = f"the machine was suspended for {asleep:.1f} s meanwhile", "host-suspended"
-        elif abs(change) > allowed:
+        parted = self._parted()
+        allowed = min(self._bound_s, STEP_S) + SLEW_PPM * 1e-6 * (instant - self._first[2])
+        if _gap(self._asleep, parted) > SUSPEND_S:
+            asleep = (sum(parted) - sum(self._asleep)) / 2
+            self.trouble, self.code = f"the machine was suspended for {asleep:.2f} s meanwhile", "host-suspended"
+        elif _gap(self._first[:2], (low, high)) > allowed:
+            change = (low + high) / 2 - self.utc_minus_monotonic
             self.trouble, self.code = f"the host's clock stepped by {change:+.3f} s meanwhile", "host-clock-stepped"
         return self.trouble
 
@@ -73,9 +81,14 @@ class HostSource:
             return Claims(silences=[Silence(self.name, "host", self.trouble, self.code)])
         if not self.discipline.synchronised:
             return Claims(times=[TimeClaim(self.name, "host", low, high, bounded=False)])
-        bound = self.discipline.max_error_s or FLOOR_S
+        bound = self._bound_s
         origin = "gnss" if self._disciplined_by == "gnss" else "network"
         return Claims(times=[TimeClaim(self.name, origin, low - bound, high + bound)])
+
+    @property
+    def _bound_s(self) -> float:
+        """The system's bound on its error; a floor where it writes none."""
+        return self.discipline.max_error_s or FLOOR_S
 
     @property
     def assumption(self) -> str | None:
@@ -83,3 +96,8 @@ class HostSource:
         if self.discipline.synchronised and not self.discipline.max_error_s:
             return f"the host's clock is synchronised, but its bound is written as 0: {FLOOR_S:g} s is assumed"
         return None
+
+
+def _gap(one: tuple[float, float], other: tuple[float, float]) -> float:
+    """How far apart two intervals lie at least, seconds; below 0 where they overlap."""
+    return max(other[0] - one[1], one[0] - other[1])

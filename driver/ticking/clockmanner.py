@@ -17,12 +17,14 @@ Phase = Literal["reset", "kept", "unknown"]
 class ClockManner:
     """How this mount's clock behaves, as far as a dialect or the mount itself told.
 
-    phase: whether its second begins when its time is set. rounds: its display; None where nothing tells. since: what
+    phase: whether its second begins when its time is set; "unknown" after it was set: even that did not tell. rounds:
+    its display; None where nothing tells, and rounding_untold where a setting should have told and did not. since: what
     the clock showed since it was last set. fault: what was found uneven since then.
     """
 
     phase: Phase = "unknown"
     rounds: bool | None = None
+    rounding_untold: bool = False
     since: Ticks | None = None
     fault: str | None = None
 
@@ -38,7 +40,8 @@ class ClockManner:
         and so is a fault found since then, though a later look may miss it."""
         if self.since is not None:
             self.since, self.fault = shown.evidence, shown.fault or self.fault
-        found = shown.of_the_clock(self.rounds, may_round=self.phase == "kept")
+        untold = self.rounding_untold or (self.phase == "unknown" and self.since is not None)
+        found = shown.of_the_clock(self.rounds, may_round=self.phase == "kept" or untold)
         return found if self.fault is None else found.with_fault(self.fault)
 
 

@@ -68,7 +68,7 @@ def measure(
         session.run(patience_s, ticks, doubting=doubting and since is not None)
         asleep = parted_s(talk.clock) - parted
         if abs(asleep) > SUSPEND_S:
-            talk.troubles.append(f"the machine was suspended for {asleep:.1f} s while the clock was measured")
+            talk.troubles.append(f"the machine was suspended for {asleep:.2f} s while the clock was measured")
         elif not session.ticks.contradicted:
             return replace(session.conclude(parted), fault=fault)
         else:

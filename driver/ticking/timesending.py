@@ -116,7 +116,7 @@ class TimeSender:
         clock = self.talk.clock
         asleep = parted_s(clock) - self._parted_s
         if abs(asleep) > SUSPEND_S:
-            raise HostSuspended(f"the machine was suspended for {asleep:.1f} s while the mount's clock was set")
+            raise HostSuspended(f"the machine was suspended for {asleep:.2f} s while the mount's clock was set")
         begun = clock.monotonic()
         argument = lx.time_argument(second % 86400)
         self.seen("time", argument)

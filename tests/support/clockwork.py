@@ -46,12 +46,12 @@ class Stand:
         hours = self.dialect.clock.display_hours
         return measure(self.talk, hours, **options)  # type: ignore[arg-type]
 
-    def bring(self, *, auto: bool = True, before: bool = True, ahead_s: float = 0.0) -> Brought:
+    def bring(self, *, auto: bool = True, before: bool = True, ahead_s: float = 0.0, worth_s: float = 0.0) -> Brought:
         """Set its clock and bring it right."""
         shown = self.measure() if before else None
         self.setter = ClockSetter(
             self.talk, Wanted(self.truth, OFFSET_H, ahead_s), manner_of(self.dialect, auto),
-            self.dialect.clock.display_hours, lambda _name, _argument: None, lambda _what, _seconds: None, shown,
+            self.dialect.clock.display_hours, lambda _name, _argument: None, lambda _what, _seconds: None, shown, worth_s,
         )  # fmt: skip
         return self.setter.bring()
 

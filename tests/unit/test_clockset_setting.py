@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import datetime as dt
 import statistics
+from typing import Any
 
 import pytest
 from support.clockwork import NOON, clock_dialect, stand
 
-from noonmark.driver.clockset import CORRECTIONS
+from noonmark.driver.clockset import CORRECTIONS, worth_s
 from noonmark.driver.mount import Unreachable
 from noonmark.driver.ticking.clockmeasure import MAY_ROUND, ROUNDS, TRUNCATES
 from noonmark.driver.ticking.clockreading import HostSuspended
+from noonmark.driver.truth import Truth
 from noonmark.sim.injection import MountFault
 from noonmark.sim.line_faults import DropsBytes
 from noonmark.sim.mount import SimulatedMount
 from noonmark.sim.state import Quirks
+from noonmark.sim.wire import LineManner
 
 JITTERY = Quirks(lag_before_s=(0.005, 0.020), lag_after_s=(0.001, 0.003))
 
@@ -54,6 +57,54 @@ def test_it_is_corrected_while_the_middle_exceeds_a_third_of_the_half_width() ->
 def test_a_steady_mount_is_right_at_once() -> None:
     sends = [len(stand(seed, quirks=Quirks((0.005, 0.005), (0.004, 0.004))).bring().sends) for seed in range(20)]
     assert statistics.median(sends) == 1
+
+
+def truth_within(half_width_s: float) -> Truth:
+    return Truth(True, True, True, -half_width_s, half_width_s, (), "", "")
+
+
+@pytest.mark.parametrize(
+    ("half_width_s", "tolerance_s", "worth"),
+    [
+        (0.0, 1.0, 0.0),
+        (0.02, 1.0, 0.001),  # a network's word
+        (0.4, 1.0, 0.02),  # a receiver's
+        (0.4, 0.42, 0.005),  # which leaves little of the tolerance
+        (0.4, 0.3, 0.0),  # or nothing
+        (5.0, 10.0, 0.05),  # and never so much that a phase could not be told by it
+    ],
+)
+def test_how_small_an_error_is_not_worth_another_sending(half_width_s: float, tolerance_s: float, worth: float) -> None:
+    """A twentieth of what the truth is known to, a quarter of what that leaves of the tolerance, 50 ms."""
+    assert worth_s(truth_within(half_width_s), tolerance_s) == pytest.approx(worth)
+
+
+def test_what_the_truth_does_not_tell_is_not_corrected_and_the_interval_keeps_its_word() -> None:
+    sends: dict[float, list[int]] = {0.0: [], 0.02: []}
+    for seed in range(100):
+        for worth in sends:
+            one = stand(seed, quirks=JITTERY)
+            brought = one.bring(worth_s=worth)
+            assert brought.measure is not None
+            assert one.beyond_s(brought.measure, clock_itself=True) <= 0.0
+            assert one.setter is not None
+            assert abs(one.error_s()) <= worth + one.setter.tries[-1].half_width_s
+            assert one.manner.phase != "kept"
+            sends[worth].append(len(brought.sends))
+    assert statistics.mean(sends[0.0]) > 1.8
+    assert statistics.mean(sends[0.02]) < 1.3, "only where the phase must be told, or one sending went far astray"
+
+
+@pytest.mark.parametrize("options", [{"phase": "kept"}, {"display_rounds": True}])
+def test_the_phase_and_the_rounding_are_found_out_all_the_same(options: dict[str, Any]) -> None:
+    for seed in range(40):
+        dialect = clock_dialect(**options)
+        one, other = stand(seed, dialect=dialect), stand(seed, dialect=dialect)
+        brought = one.bring(worth_s=0.05)
+        other.bring()
+        assert (one.manner.phase, one.manner.rounds) == (other.manner.phase, other.manner.rounds)
+        assert brought.measure is not None
+        assert one.beyond_s(brought.measure, clock_itself=True) <= 0.0
 
 
 # --- a mount that keeps its own tick ----------------------------------------------------------------
@@ -244,3 +295,34 @@ def test_bytes_lost_on_the_line_leave_a_true_interval_or_none(seed: int) -> None
         return
     if brought.measure is not None and brought.measure.fault is None:
         assert one.beyond_s(brought.measure) <= 0.0
+
+
+SLOW = Quirks(lag_before_s=(0.05, 0.12), lag_after_s=(0.05, 0.14))
+
+
+@pytest.mark.parametrize("phase", ["reset", "kept"])
+def test_a_rounding_display_of_a_slow_mount_is_recognised_or_allowed_for(phase: str) -> None:
+    """Its answers bound its clock to a tenth of a second and more: half a second is told from none all the same, or
+    it is said that it may round."""
+    recognised = 0
+    for seed in range(150):
+        one = stand(
+            seed, dialect=clock_dialect(display_rounds=True, phase=phase), quirks=SLOW, manner=LineManner(1200),
+            drift_ppm=100.0,
+        )  # fmt: skip
+        brought = one.bring()
+        assert brought.measure is not None
+        assert one.beyond_s(brought.measure, clock_itself=True) <= 0.0, seed
+        assert TRUNCATES not in brought.measure.assumptions, seed
+        recognised += one.manner.rounds is True
+    assert recognised == 0 if phase == "kept" else recognised > 75, f"{recognised}: most of them"
+
+
+@pytest.mark.parametrize("phase", ["reset", "kept"])
+def test_a_truncating_display_of_a_slow_mount_is_never_taken_for_a_rounding_one(phase: str) -> None:
+    for seed in range(150):
+        one = stand(seed, dialect=clock_dialect(phase=phase), quirks=SLOW, manner=LineManner(1200), drift_ppm=100.0)
+        brought = one.bring()
+        assert not one.manner.rounds
+        assert brought.measure is not None
+        assert one.beyond_s(brought.measure, clock_itself=True) <= 0.0, seed

@@ -100,6 +100,40 @@ def test_a_suspend_is_noticed(asleep_s: float) -> None:
     assert source.claims().times == []
 
 
+def test_a_step_beyond_the_systems_own_bound_is_noticed_and_one_within_it_leaves_its_claim_true() -> None:
+    for bound_s, step_s, noticed in ((0.01, 0.06, True), (0.01, -0.06, True), (0.09, 0.06, False), (0.0, 0.06, False)):
+        clock = VirtualClock(NIGHT, discipline=Discipline(True, bound_s))
+        source = HostSource(clock)
+        clock.wait_until(clock.monotonic() + 10.0)
+        clock.step_host(step_s)
+        assert ("stepped" in source.recheck()) == noticed, (bound_s, step_s)
+
+
+@pytest.mark.parametrize("asleep_s", [0.01, 0.03])
+def test_a_short_suspend_is_noticed(asleep_s: float) -> None:
+    """What was asked before it and after it does not go together to milliseconds."""
+    clock = VirtualClock(NIGHT, discipline=Discipline(True, 0.01))
+    source = HostSource(clock)
+    clock.suspend(asleep_s)
+    assert f"suspended for {asleep_s:.2f} s" in source.recheck()
+
+
+def test_a_program_kept_waiting_while_it_reads_the_clocks_was_not_suspended() -> None:
+    class Busy(VirtualClock):
+        """Another program has the processor for a while, now and then, before any clock is read."""
+
+        kept_s = 0.0
+
+        def monotonic(self) -> float:
+            self.wait_until(super().monotonic() + self.kept_s)
+            return super().monotonic()
+
+    clock = Busy(NIGHT, discipline=Discipline(True, 0.01))
+    source = HostSource(clock)
+    clock.kept_s = 0.3
+    assert source.recheck() == ""
+
+
 def test_a_slewed_clock_is_no_step() -> None:
     """500 ppm is the greatest rate at which a clock is slewed (adjtimex(2), RFC 5905 on the kernel discipline)."""
     clock = VirtualClock(NIGHT, discipline=Discipline(True, 0.01), host_rate_ppm=500.0)
