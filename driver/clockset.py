@@ -223,7 +223,8 @@ class ClockSetter:
         moved = wrap_signed(second.error_s - first.error_s, 1.0)
         doubt_s = first.half_width_s + second.half_width_s + RATE_LIMIT * (second.at - first.at)
         if abs(meant) <= doubt_s + max(first.jitter_s, second.jitter_s):
-            return  # too small a step to tell anything by
+            self.manner.phase = "kept" if self._same_each_time() else self.manner.phase
+            return  # too small a step to tell anything more by
         self.manner.phase = "kept" if abs(moved) < abs(wrap_signed(moved - meant, 1.0)) else "reset"
         origin = self.tries[0]
         # both must have been taken, and the first one measured well enough to tell half a second from none, or from
@@ -234,6 +235,16 @@ class ClockSetter:
         if self.manner.phase == "reset" and both_taken and near_half and not self.manner.rounds:
             self.manner.rounds = True if well_known else self.manner.rounds
             self.manner.rounding_untold = not well_known
+
+    def _same_each_time(self) -> bool:
+        """Whether three sendings or more, at instants of a second far apart, left the ticks where they were: however
+        unevenly a mount answers, one that begins a new second would have moved them."""
+        first, last = self.tries[0], self.tries[-1]
+        doubt_s = 2 * max(one.half_width_s for one in self.tries) + RATE_LIMIT * (last.at - first.at)
+        moved = [wrap_signed(one.error_s - first.error_s, 1.0) for one in self.tries]
+        meant = [wrap_signed(one.ahead_s - first.ahead_s, 1.0) for one in self.tries]
+        same = max(moved) - min(moved) <= doubt_s
+        return len(self.tries) >= 3 and same and max(meant) - min(meant) > max(TEST_S, 3 * doubt_s)
 
     def _learn_from_one(self) -> None:
         """A second began anew, where its phase is another than before. Where the error is none that such a mount can

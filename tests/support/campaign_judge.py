@@ -226,6 +226,8 @@ def _not_as_written(one: Bench, told: Told, name: str, accepted: list[Change]) -
     if not changes:  # it may have stood there before, and a mount that says nothing of a writing does not tell
         if name == "offset" and ("automatic_daylight" in one.case.quirks or "turns-offset" in names):
             return ""  # what it has beyond what it shows, or means by it, is not in what was written
+        if seen is not None and _mirrored(one, name, seen[1]):
+            return ""  # in the other sign it is what was to be there, and no sky told which sign it is
         wrong = seen is None or name in wrong_items(one, seen[1], seen[0], one.config.policy.clock_tolerance_s)
         return "and the mount took none" if wrong and told.verb != "restore" and one.case.told != "usual" else ""
     last = changes[-1]
@@ -257,6 +259,14 @@ def _not_as_written(one: Bench, told: Told, name: str, accepted: list[Change]) -
         gap = abs(value) - abs(last.after)  # what it shows is the same, and what it means another
     least = 1e-6 if name == "offset" else PLACE_DEG  # what is lost in showing it
     return f"and it held {value:+.3f} in place of {last.after:+.3f}" if abs(gap) > least else ""
+
+
+def _mirrored(one: Bench, name: str, inside: HiddenState) -> bool:
+    """Whether longitude or offset would be right if it were counted the other way."""
+    if name == "longitude":
+        return bool(abs((inside.longitude_deg + one.case.site["longitude_deg"] + 180) % 360 - 180) <= PLACE_DEG)
+    utc = inside.utc - dt.timedelta(seconds=inside.utc_error_s)
+    return name == "offset" and abs(inside.offset_h + zone_offset_h(one.case.site["timezone"], utc)) < 1e-6
 
 
 # --- `restore` --------------------------------------------------------------------------------------

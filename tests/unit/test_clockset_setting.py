@@ -17,6 +17,7 @@ from noonmark.driver.truth import Truth
 from noonmark.sim.injection import MountFault
 from noonmark.sim.line_faults import DropsBytes
 from noonmark.sim.mount import SimulatedMount
+from noonmark.sim.mount_faults import Late
 from noonmark.sim.state import Quirks
 from noonmark.sim.wire import LineManner
 
@@ -127,6 +128,19 @@ def test_a_mount_that_keeps_its_tick_gets_the_second_that_leaves_the_smaller_err
             assert TRUNCATES in brought.measure.assumptions
             assert brought.measure.half_width_s < 0.03
             assert abs(one.error_s()) < 0.52
+
+
+def test_a_mount_that_keeps_its_tick_is_recognised_though_some_answers_are_late() -> None:
+    # the least round trip and the greatest are half a second apart: two sendings alone tell nothing then
+    recognised = 0
+    for seed in range(60):
+        one = stand(seed, dialect=clock_dialect(phase="kept"), mount_faults=[Late("late", 0.5, seed)])
+        brought = one.bring()
+        assert brought.measure is not None
+        assert one.beyond_s(brought.measure, clock_itself=True) <= 0.0
+        assert abs(one.error_s()) < 0.76
+        recognised += one.manner.phase == "kept"
+    assert recognised >= 45
 
 
 @pytest.mark.parametrize("auto", [True, False])
