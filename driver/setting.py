@@ -213,7 +213,7 @@ class Setter:
             target = self.write(names, self._target())
             self._look_again(target)
             decision = conclude(self.run)
-            if number == 0:
+            if number == 1 or (number == 0 and len(self.told) > 1):  # a single one may have come damaged
                 self._stop_if_all_refused()
             flipped = self._other_date_order()
             if decision.state == "none":  # a clock that is only renewed later, or a stale first look: in stages

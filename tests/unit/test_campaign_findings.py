@@ -133,6 +133,16 @@ def test_one_lost_or_turned_byte_anywhere_is_got_over(spec: str) -> None:
     assert sum(one.told[0].outcome == "confirmed" for one in bit) >= 0.95 * len(bit)
 
 
+def test_a_time_that_came_damaged_and_was_refused_is_sent_again() -> None:
+    # where nothing but the time is written, one refusal was a mount that refuses every setting
+    start = {"kind": "right", "error_s": 0.5}
+    outcomes = sweep(
+        case(FaultDraw(spec, first), start=start, seed=first)
+        for spec, firsts in (("drops-bytes:0", range(115, 125)), ("flips-heard:0", range(56, 66))) for first in firsts
+    )  # fmt: skip
+    assert {one.told[0].outcome for one in outcomes} == {"confirmed"}
+
+
 def test_a_clock_that_stands_still_is_not_called_right_where_bytes_are_lost() -> None:
     # getting in step took the time in which a tick was to be seen; with no receiver to wait for, nobody looked again
     alone = {"time_origins_required": 1, "place_origins_required": 1}
