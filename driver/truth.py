@@ -238,7 +238,7 @@ def _coarse_verdict(one: TimeClaim, low: float, high: float, others: frozenset[s
         rolled, told = likely_cause(-gap, "gnss")
         cause, sentence = (rolled, told) if rolled == "week-rollover" else (cause, sentence)
     why = f"not synchronised and {gap:+.0f} s from the others, so it abstains" + (f": {sentence}" if sentence else "")
-    return Verdict(one.source, one.origin, "time", None, why, cause or "host-clock-never-set")
+    return Verdict(one.source, one.origin, "time", None, why, cause or "clock-off")
 
 
 def likely_cause(gap_s: float, origin: str) -> tuple[str | None, str]:
@@ -251,12 +251,12 @@ def likely_cause(gap_s: float, origin: str) -> tuple[str | None, str]:
     if gnss and 0.5 < gap_s < 18.9:
         return "leap-seconds-missing", "ahead by a few seconds, as a receiver that lacks leap seconds is"
     if abs(gap_s) > 300 * 86400:
-        return ("date-years-off" if gnss else "host-clock-never-set"), "years off: a clock at its default date"
+        return ("clock-off" if gnss else "host-clock-never-set"), "years off: a clock at its default date"
     quarters = round(gap_s / 900)
     if quarters and abs(quarters) <= 56 and abs(gap_s - quarters * 900) < 60:
         hours = quarters / 4
         if gnss:
-            return "whole-hours-off", f"{hours:+g} h: it tells some local time"
+            return "clock-off", f"{hours:+g} h: it tells some local time"
         if quarters % 4 == 0 and abs(quarters) == 4:
             return "host-clock-in-local-time", f"{hours:+g} h: daylight saving, or a clock kept in local time"
         return "host-clock-in-local-time", f"{hours:+g} h: a clock kept in local time, or another zone's"
