@@ -208,13 +208,15 @@ class Setter:
         """Passes until right and proven. Raises Stop."""
         names = names_to_write(self.run)
         longitude_moves = "longitude" in names or "offset" in names or "date" in names
-        staged = False
+        staged = refused_before = False
         for number in range(PASSES):
             target = self.write(names, self._target())
             self._look_again(target)
             decision = conclude(self.run)
-            if number == 1 or (number == 0 and len(self.told) > 1):  # a single one may have come damaged
+            alone = len(self.told) == 1 and "refused" in self.told.values()
+            if (number == 0 and not alone) or (number == 1 and refused_before):
                 self._stop_if_all_refused()
+            refused_before = alone  # a single one may have come damaged: it is written once more
             flipped = self._other_date_order()
             if decision.state == "none":  # a clock that is only renewed later, or a stale first look: in stages
                 staged = True

@@ -253,6 +253,8 @@ def _not_as_written(one: Bench, told: Told, name: str, accepted: list[Change]) -
     clock_s = one.config.policy.clock_tolerance_s
     if told.verb != "restore" and name not in wrong_items(one, inside, seen[0], clock_s):
         return ""  # what stands there is right, even where another hand put it back
+    if told.verb != "restore" and _mirrored(one, name, inside):
+        return ""  # and so is it in the other sign, where no sky told which sign it is
     value = {"longitude": inside.longitude_deg, "latitude": inside.latitude_deg, "offset": inside.offset_h}[name]
     gap = (value - last.after + 180) % 360 - 180
     if name == "offset" and "turns-offset" in names:
