@@ -49,18 +49,16 @@ def open_all(run: Run, newest_record_s: float, *, reads_only: bool) -> Sources:
 def look_at_mount(
     run: Run, *, pointing: bool = True, quick: bool = False, measure: clockreading.ClockMeasure | None = None
 ) -> Sight:
-    """Read everything, and measure the clock, where it was not just before; again, where a setting changed meanwhile.
-    Raises Unreachable, TimeLimit, Stop."""
+    """Read everything, and measure the clock, where it was not just before; then ask for the settings again, since one
+    can change meanwhile, and one answer be damaged into another. quick: take what the times read along tell of the
+    clock. Raises Unreachable, TimeLimit, Stop."""
     assert run.talk is not None
     for _ in range(ATTEMPTS):
         readings = _read_all(run, pointing)
-        if quick:
-            found = clockmanner.glance(readings, run.clock)
-            break
         if measure is not None and clockmanner.goes_on(measure, readings.local[-1]):
             found = measure
             break
-        found = _measured(run, readings)
+        found = clockmanner.glance(readings, run.clock) if quick else _measured(run, readings)
         with run.part(READING):
             time = run.talk.still_shows(readings)
             goes_on = time is not None and clockmanner.goes_on(found, time)

@@ -165,6 +165,49 @@ def test_law_1_a_hosts_clock_that_steps_amid_the_writes_confirms_nothing(tmp_pat
     assert (result.outcome, result.code) == ("incomplete", "host-clock-stepped")
 
 
+class OneBitTurned(MountFault):
+    """In the answer to a question, when it comes for the nth time, one bit makes of what it holds what is right."""
+
+    def __init__(self, letters: bytes, nth: int, held: bytes, right: bytes) -> None:
+        super().__init__("one-bit-turned", 0.0, 0)
+        self.letters, self.left, self.held, self.right = letters, nth, held, right
+        assert sum((a ^ b).bit_count() for a, b in zip(held, right, strict=True)) == 1
+
+    def replies(self, mount: SimulatedMount, command: bytes, replies: list[Reply]) -> list[Reply]:
+        if command != self.letters:
+            return replies
+        self.left -= 1
+        if self.left:
+            return replies
+        self.bite()
+        return [(ready, data.replace(self.held, self.right)) for ready, data in replies]
+
+
+@pytest.mark.parametrize("quick", [True, False])
+@pytest.mark.parametrize("nth", [1, 2])
+@pytest.mark.parametrize(
+    ("letters", "held", "right_text", "wrong"),
+    [
+        (
+            b"Gt",
+            b"-30*51",
+            b"-31*51",
+            {"latitude_deg": -(30 + 51 / 60)},
+        ),  # of the latitude the sidereal clock says nothing
+        (b"Gg", b"141*34", b"141*36", {"longitude_deg": 141 + 34 / 60}),  # 8 s of sidereal time: within its budget
+    ],
+)
+def test_law_1_one_bit_of_one_answer_never_makes_a_wrong_place_right(
+    tmp_path: Path, quick: bool, nth: int, letters: bytes, held: bytes, right_text: bytes, wrong: dict[str, float]
+) -> None:
+    fault = OneBitTurned(letters, nth, held, right_text)
+    east = build_dialect({"name": "east", "longitude": {"positive": "east", "range": "-180..180"}}, "here")
+    one = built(tmp_path, dialect=east, state=rightly_set(**wrong), mount_faults=[fault])
+    result = check(one.config, seams=one.seams, quick=quick)
+    assert fault.bites == 1
+    assert (result.outcome, result.code) == ("discrepant", "settings-differ")
+
+
 @pytest.mark.parametrize("name", sorted(shipped()))
 def test_law_1_a_check_that_finds_all_this_is_confirmed_too(tmp_path: Path, name: str) -> None:
     dialect = resolve(name)
